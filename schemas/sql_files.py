@@ -15,3 +15,8 @@ def read_sql(name: str) -> str:
 def list_sql(folder: str) -> list[str]:
     """Return the names that `read_sql` takes for every file of one folder, sorted."""
     return [f"{folder}/{path.stem}" for path in sorted((_FOLDER / folder).glob("*.sql"))]
+
+
+def read_template(name: str) -> str:
+    """Return the text of `schemas/templates/NAME`: what a new loop folder starts with."""
+    return (_FOLDER.parent / "templates" / name).read_text(encoding="utf-8")

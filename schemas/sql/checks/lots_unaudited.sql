@@ -1,0 +1,11 @@
+-- one row if nothing audits the lots of label fixes
+with counted as (
+    select count(fix_id) as row_count
+    from checked_row
+)
+
+select
+    null::varchar as sample_id,
+    format('no [audit] settings: {} rows from label fixes were taken in without an audit', row_count) as observed
+from counted
+where not $is_audited::boolean

@@ -1,0 +1,64 @@
+-- one row per doubted sample without a truth and case that has it as a member (null: no case)
+insert into wanted_fix
+with failed_attempts as (
+    select f.sample_id, count(*) as failed
+    from label_fix as f
+    inner join fix_outcome as o on o.fix_id = f.fix_id
+    where o.outcome in ('ambiguous', 'unusable')
+    group by f.sample_id
+),
+flagged as (
+    select
+        sample_id,
+        arg_max(prediction_id, score) as prediction_id,
+        arg_max(misprediction_id, score) as misprediction_id,
+        max(score) as score,
+        bool_or(list_contains($critical, predicted)) as is_critical
+    from flagged_sample
+    where attribute = $attribute and truth is null and truth_value is null
+    group by sample_id
+),
+disputed as (
+    select distinct d.sample_id
+    from disputed_sample as d
+    inner join known_sample as k on k.sample_id = d.sample_id
+    where k.attribute = $attribute
+),
+doubted as (
+    select
+        coalesce(f.sample_id, d.sample_id) as sample_id,
+        case when d.sample_id is null then 'flagged' else 'second_look' end as reason,
+        f.prediction_id,
+        f.misprediction_id,
+        f.score,
+        coalesce(f.is_critical, false) as is_critical
+    from flagged as f
+    full outer join disputed as d on d.sample_id = f.sample_id
+),
+reserved as (
+    select g.sample_id
+    from grouped_sample as g
+    inner join holdout_reserved as r on r.attribute = g.attribute and r.group_id = g.group_id
+    where g.attribute = $attribute
+),
+severities as (
+    select case_name, arg_max(severity, known_at) as severity
+    from failure_case
+    group by case_name
+)
+select
+    d.sample_id,
+    $attribute,
+    d.reason,
+    fix_priority(d.reason, v.severity, d.is_critical, d.score),
+    m.case_name,
+    d.misprediction_id,
+    d.prediction_id,
+    $guideline_sha256
+from doubted as d
+left join failed_attempts as a on a.sample_id = d.sample_id
+left join present_member as m on m.sample_id = d.sample_id
+left join severities as v on v.case_name = m.case_name
+anti join open_fix as o on o.sample_id = d.sample_id
+where coalesce(a.failed, 0) < 2
+    and (d.reason = 'second_look' or d.sample_id not in (select sample_id from reserved))

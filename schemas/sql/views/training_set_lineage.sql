@@ -1,0 +1,57 @@
+-- one row per training row and rule that had flagged its prediction by the version's as_of
+with members as (
+    select m.*, v.as_of
+    from training_set_member as m
+    inner join training_set as v on v.version = m.version
+),
+rules as (
+    select distinct m.version, m.sample_id, f.rule
+    from members as m
+    inner join misprediction as f
+        on f.prediction_id = m.prediction_id and f.sample_id = m.sample_id
+    where m.reason = 'fixed' and f.known_at <= m.as_of
+),
+recordings as (
+    select distinct sample_id, recording_id from sample
+),
+files as (
+    select batch_id, arg_min(source_uri, known_at) as source_uri, min(content_sha256) as content_sha256
+    from pull_batch
+    group by batch_id
+),
+answerers as (
+    select fix_id, list_sort(list(distinct annotator)) as annotators
+    from fix_answer
+    group by fix_id
+)
+select
+    m.version,
+    m.sample_id,
+    s.recording_id,
+    m.label,
+    m.label_value,
+    m.revision_id,
+    r.origin,
+    r.decided_by,
+    m.reason,
+    m.fix_id,
+    m.case_name,
+    m.case_names,
+    a.annotators,
+    u.rule,
+    m.prediction_id,
+    p.model_version,
+    p.batch_id,
+    pf.source_uri,
+    pf.content_sha256,
+    r.batch_id as label_batch_id,
+    lf.source_uri as label_source_uri,
+    lf.content_sha256 as label_content_sha256
+from members as m
+left join recordings as s on s.sample_id = m.sample_id
+left join label_revision as r on r.revision_id = m.revision_id
+left join prediction as p on p.prediction_id = m.prediction_id
+left join files as pf on pf.batch_id = p.batch_id
+left join files as lf on lf.batch_id = r.batch_id
+left join answerers as a on a.fix_id = r.fix_id
+left join rules as u on u.version = m.version and u.sample_id = m.sample_id

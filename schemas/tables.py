@@ -1,0 +1,77 @@
+"""The warehouse's tables and views by name: what is a fact, what is bookkeeping, and how time cuts it."""
+
+# Facts with a known_at of their own: as of T means known_at <= T.
+DATED_FACTS = (
+    "pull_batch",
+    "quarantined_row",
+    "attribute_definition",
+    "rule_definition",
+    "sample",
+    "sample_vector",
+    "prediction",
+    "label_revision",
+    "misprediction",
+    "misprediction_lapse",
+    "failure_case",
+    "case_state",
+    "case_member",
+    "label_fix",
+    "fix_request",
+    "fix_answer",
+    "fix_outcome",
+    "holdout",
+    "holdout_reserved",
+    "holdout_freeze",
+    "training_set",
+    "quality_check",
+    "model",
+    "evaluation",
+    "gate_decision",
+    "sign_off",
+    "erasure",
+)
+
+# Facts that are part of a dated one: table -> (key, dated table).
+DEPENDENT_FACTS = {
+    "holdout_member": ("holdout_id", "holdout"),
+    "holdout_label": ("holdout_id", "holdout_freeze"),
+    "training_set_member": ("version", "training_set"),
+    "check_failure": ("version", "training_set"),
+    "holdout_prediction": ("model_version", "model"),
+}
+
+FACTS = (*DATED_FACTS, *DEPENDENT_FACTS)
+
+# Facts about samples that a step may narrow to the samples it has to look at again.
+SAMPLE_FACTS = (
+    "sample",
+    "sample_vector",
+    "prediction",
+    "label_revision",
+    "misprediction",
+    "case_member",
+    "label_fix",
+)
+
+BOOKKEEPING = ("flow_run", "step_progress", "warehouse_clock", "seen_file", "schema_version")
+
+# In the order in which one needs the other.
+VIEWS = (
+    "incumbent",
+    "renamed_label",
+    "standing_revision",
+    "disputed_sample",
+    "current_label",
+    "known_sample",
+    "current_sample",
+    "current_prediction",
+    "served_sample",
+    "live_flag",
+    "flagged_sample",
+    "open_fix",
+    "present_member",
+    "frozen_holdout",
+    "case_counts",
+    "training_set_lineage",
+    "lineage_edge",
+)

@@ -1,0 +1,103 @@
+"""One writer at a time: an OS file lock, or an advisory lock of PostgreSQL; both die with their process."""
+
+import fcntl
+import hashlib
+import os
+import time
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import IO, TYPE_CHECKING
+
+from tasks.errors import BusyWarehouseError, WarehouseError
+
+if TYPE_CHECKING:
+    import psycopg
+
+_POLL_SECONDS = 0.02
+
+
+@contextmanager
+def hold_file_lock(path: Path, *, shared: bool, wait_seconds: float) -> Iterator[None]:
+    """Hold an OS lock on `path` (made if absent): shared by readers, or exclusive.
+
+    Raises BusyWarehouseError, naming the writer's process, after `wait_seconds`.
+    """
+    path.parent.mkdir(parents=True, exist_ok=True)
+    with path.open("a+", encoding="utf-8") as handle:
+        _wait_for_file(handle, path, shared, wait_seconds)
+        try:
+            if not shared:
+                _write_holder(handle)
+            yield
+        finally:
+            fcntl.flock(handle, fcntl.LOCK_UN)
+
+
+def _wait_for_file(handle: IO[str], path: Path, shared: bool, wait_seconds: float) -> None:
+    kind = fcntl.LOCK_SH if shared else fcntl.LOCK_EX
+    deadline = time.monotonic() + wait_seconds
+    while True:
+        try:
+            fcntl.flock(handle, kind | fcntl.LOCK_NB)
+        except BlockingIOError:
+            if time.monotonic() >= deadline:
+                handle.seek(0)
+                raise BusyWarehouseError(
+                    describe_wait(path.name.removesuffix(".lock"), handle.read().strip(), wait_seconds)
+                ) from None
+            time.sleep(_POLL_SECONDS)
+        else:
+            return
+
+
+def _write_holder(handle: IO[str]) -> None:
+    handle.seek(0)
+    handle.truncate()
+    handle.write(f"process {os.getpid()}")
+    handle.flush()
+
+
+def describe_wait(what: str, holder: str, wait_seconds: float) -> str:
+    """Say for whom a command waited in vain, and what can be done."""
+    return (
+        f"{what}: in use by {holder or 'another process'} for more than {wait_seconds:g} s; "
+        "try again, or raise [warehouse] wait_seconds"
+    )
+
+
+@contextmanager
+def hold_advisory_lock(conninfo: str, name: str, *, wait_seconds: float) -> Iterator[None]:
+    """Hold a session-level advisory lock of PostgreSQL, waiting in line behind earlier askers.
+
+    The key is the first 8 bytes of SHA-256 over `name`. Raises BusyWarehouseError after `wait_seconds`.
+    """
+    import psycopg
+
+    key = int.from_bytes(hashlib.sha256(name.encode()).digest()[:8], "big", signed=True)
+    try:
+        session = psycopg.connect(conninfo, autocommit=True, application_name=f"turnrow {os.getpid()}")
+    except psycopg.Error as error:
+        raise WarehouseError(f"the lake's PostgreSQL cannot be reached: {_first_line(error)}") from error
+    with session:
+        session.execute("select set_config('lock_timeout', %s, false)", [f"{int(wait_seconds * 1000)}ms"])
+        try:
+            session.execute("select pg_advisory_lock(%s)", [key])
+        except psycopg.errors.LockNotAvailable:
+            holder = _find_advisory_holder(session, key)
+            raise BusyWarehouseError(describe_wait("the lake", holder, wait_seconds)) from None
+        yield
+
+
+def _find_advisory_holder(session: "psycopg.Connection[tuple[object, ...]]", key: int) -> str:
+    row = session.execute(
+        "select a.application_name, a.pid from pg_locks l join pg_stat_activity a on a.pid = l.pid "
+        "where l.locktype = 'advisory' and l.granted and l.objsubid = 1 "
+        "and ((l.classid::bigint << 32) | l.objid::bigint) = %s",
+        [key],
+    ).fetchone()
+    return f"{row[0]} (server process {row[1]})" if row else ""
+
+
+def _first_line(error: BaseException) -> str:
+    return str(error).strip().splitlines()[0] if str(error).strip() else type(error).__name__

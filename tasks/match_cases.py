@@ -1,0 +1,120 @@
+"""`flag`, second part: which mispredictions belong to which failure case, and the cases' states."""
+
+from collections.abc import Sequence
+from datetime import datetime
+
+import duckdb
+
+from schemas.case_file import FailureCase
+from schemas.definitions import definition_of_case, hash_definition
+from schemas.sql_files import read_sql
+from tasks.check_expression import check_expression
+from tasks.keep_progress import read_progress, save_progress
+from tasks.loop import Loop
+from tasks.record_run import record_run
+from tasks.warehouse import Warehouse, open_warehouse, show_only
+
+_STEP = "case"
+
+
+def match_cases(loop: Loop, cases: Sequence[FailureCase]) -> dict[str, int]:
+    """Write the definitions, new members and states of `cases`; return case name -> new members.
+
+    Raises ExpressionError, naming the file, for a `where` that is not allowed; nothing is written then.
+    """
+    started_at = loop.clock()
+    with open_warehouse(loop, write=True) as warehouse:
+        connection = warehouse.connection
+        done_until = warehouse.read_clock()
+        connection.execute(
+            "create or replace temp table new_member (case_name varchar, sample_id varchar, found_by varchar, "
+            "score double, prediction_id varchar, definition_sha256 varchar)"
+        )
+        for case in cases:
+            _stage_members(warehouse, case)
+
+        def insert(known_at: datetime) -> dict[str, int]:
+            for case in cases:
+                _insert_case(connection, case, known_at)
+                definition = hash_definition(definition_of_case(case))
+                save_progress(connection, _STEP, case.case, definition, done_until)
+            before = _count_members(connection)
+            connection.execute(read_sql("cases/insert_members"), {"known_at": known_at})
+            after = _count_members(connection)
+            _update_states(connection, known_at)
+            found = {case.case: after.get(case.case, 0) - before.get(case.case, 0) for case in cases}
+            record_run(connection, "case", started_at=started_at, ended_at=loop.clock(), counts=found)
+            return found
+
+        return warehouse.write(insert)
+
+
+def view_matches(connection: duckdb.DuckDBPyConnection, case: FailureCase) -> None:
+    """Check a case's members.where and make the temp view `case_match` of it over `flagged_sample`."""
+    where = case.members.where
+    check_expression(connection, where, relation="flagged_sample", origin=f"{case.path.name}, members.where")
+    connection.execute(
+        f"create or replace temp view case_match as select * from flagged_sample where ({where}\n)"
+    )
+
+
+def _stage_members(warehouse: Warehouse, case: FailureCase) -> None:
+    connection = warehouse.connection
+    definition_sha256 = hash_definition(definition_of_case(case))
+    since = read_progress(connection, _STEP, case.case, definition_sha256)
+    connection.execute(read_sql("flag/changed_sample"), {"since": since, "attribute": case.attribute})
+    with show_only(warehouse, "changed_sample"):
+        view_matches(connection, case)
+        connection.execute(
+            read_sql("cases/stage_members"),
+            {"case_name": case.case, "attribute": case.attribute, "definition_sha256": definition_sha256},
+        )
+
+
+def _insert_case(connection: duckdb.DuckDBPyConnection, case: FailureCase, known_at: datetime) -> None:
+    connection.execute(
+        read_sql("cases/insert_case"),
+        {
+            "case_name": case.case,
+            "attribute": case.attribute,
+            "severity": case.severity,
+            "definition": definition_of_case(case),
+            "known_at": known_at,
+        },
+    )
+
+
+def _count_members(connection: duckdb.DuckDBPyConnection) -> dict[str, int]:
+    rows = connection.execute("select case_name, count(*) from case_member group by case_name").fetchall()
+    return {str(name): int(count) for name, count in rows}
+
+
+def _update_states(connection: duckdb.DuckDBPyConnection, known_at: datetime) -> None:
+    for name, _, state, is_ready in connection.execute(read_sql("cases/list_states")).fetchall():
+        if is_ready and state in (None, "open"):
+            insert_state(
+                connection, name, "ready", "it has settled samples and a frozen hold-out", None, known_at
+            )
+        elif state is None:
+            insert_state(connection, name, "open", "the case was defined", None, known_at)
+
+
+def insert_state(
+    connection: duckdb.DuckDBPyConnection,
+    case_name: str,
+    state: str,
+    because: str,
+    decided_by: str | None,
+    known_at: datetime,
+) -> None:
+    """Insert one row of `case_state`; part of the caller's transaction."""
+    connection.execute(
+        "insert into case_state values ($case_name, $state, $because, $decided_by, $known_at)",
+        {
+            "case_name": case_name,
+            "state": state,
+            "because": because,
+            "decided_by": decided_by,
+            "known_at": known_at,
+        },
+    )

@@ -1,0 +1,365 @@
+"""The only module that opens a warehouse: a DuckDB file, or a DuckLake; the same SQL runs on both.
+
+A step opens, works and closes. It may read and stage on an `Engine` before it attaches the warehouse, and
+whatever it adds goes through `Warehouse.write`: one transaction under the writers' lock.
+"""
+
+import re
+import time
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager, suppress
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import TypeVar
+
+import duckdb
+
+from schemas.sql_files import list_sql, read_sql
+from schemas.tables import DATED_FACTS, DEPENDENT_FACTS, SAMPLE_FACTS, VIEWS
+from tasks.errors import BusyWarehouseError, InputError, WarehouseError
+from tasks.lock import describe_wait, hold_advisory_lock, hold_file_lock
+from tasks.loop import Loop
+from tasks.resolve_secret import resolve_environment
+
+T = TypeVar("T")
+_CONFLICT_TRIES = 20
+_POSTGRES = "ducklake:postgres:"
+_LAKE = "ducklake:"
+
+
+@dataclass(frozen=True)
+class Location:
+    """Where a warehouse is: `kind` is `file`, `lake_file` (catalogue in a file) or `lake_postgres`."""
+
+    kind: str
+    target: str
+    data_path: str
+    schema: str
+
+    @property
+    def lock_path(self) -> Path:
+        """The lock file beside a DuckDB file or a file catalogue."""
+        return Path(f"{self.target}.lock")
+
+
+def find_location(loop: Loop) -> Location:
+    """Return where the loop's warehouse is, environment variables filled in."""
+    settings = loop.settings.warehouse
+    text = resolve_environment(settings.location, "turnrow.toml, warehouse.location")
+    data = resolve_environment(settings.data_path, "turnrow.toml, warehouse.data_path")
+    if not text.startswith(_LAKE):
+        return Location("file", str(loop.locate(text).absolute()), "", "")
+    if data and "://" not in data:
+        data = str(loop.locate(data).absolute())
+    if text.startswith(_POSTGRES):
+        if not data:
+            raise WarehouseError(
+                "turnrow.toml, warehouse.data_path: a lake on PostgreSQL needs a folder that all hosts share"
+            )
+        return Location("lake_postgres", text.removeprefix(_POSTGRES), data, settings.metadata_schema)
+    path = str(loop.locate(text.removeprefix(_LAKE)).absolute())
+    return Location("lake_file", path, data or f"{path}.files", settings.metadata_schema)
+
+
+@dataclass
+class Warehouse:
+    """An attached warehouse; its catalogue is in use, so plain table names work."""
+
+    connection: duckdb.DuckDBPyConnection
+    loop: Loop
+    location: Location
+
+    def write(self, insert: Callable[[datetime], T]) -> T:
+        """Run `insert(known_at)` as one transaction under the writers' lock and return its result.
+
+        The first statement moves the warehouse's clock, so known_at rises in commit order on every host. If
+        another writer got between (a lost lock), `insert` alone is rerun: what it reads it has prepared.
+        """
+        with self.hold_writers_lock():
+            for left in reversed(range(_CONFLICT_TRIES)):
+                try:
+                    return self._write_once(insert)
+                except duckdb.Error as error:
+                    if left == 0 or not _is_conflict(error):
+                        raise
+                    time.sleep(0.01 * (_CONFLICT_TRIES - left))
+        raise AssertionError
+
+    def _write_once(self, insert: Callable[[datetime], T]) -> T:
+        self.connection.execute("begin transaction")
+        try:
+            result = insert(self._move_clock())
+            self.connection.execute("commit")
+        except BaseException:
+            with suppress(duckdb.Error):
+                self.connection.execute("rollback")
+            raise
+        return result
+
+    def _move_clock(self) -> datetime:
+        self.connection.execute(
+            "update warehouse_clock set known_at = greatest($now, known_at + interval 1 microsecond)",
+            {"now": self.loop.clock()},
+        )
+        return self.read_clock()
+
+    def read_clock(self) -> datetime:
+        """Return the moment of the latest committed step."""
+        row = self.connection.execute("select known_at from warehouse_clock").fetchone()
+        if row is None:
+            raise WarehouseError("the warehouse has lost its clock row; restore it from a copy")
+        return as_utc(row[0])
+
+    @contextmanager
+    def hold_writers_lock(self) -> Iterator[None]:
+        """Hold the lock that lets one writer at a time in; a file is locked for as long as it is attached."""
+        if self.location.kind != "lake_postgres":
+            yield  # attached for writing: the file's lock is held already
+            return
+        name = f"turnrow warehouse {self.location.schema}"
+        wait = self.loop.settings.warehouse.wait_seconds
+        with hold_advisory_lock(self.location.target, name, wait_seconds=wait):
+            yield
+
+
+@dataclass
+class Engine:
+    """An in-memory DuckDB with the loop's limits, to stage on before a warehouse is attached."""
+
+    connection: duckdb.DuckDBPyConnection
+    loop: Loop
+
+    @contextmanager
+    def attach(self, *, write: bool) -> Iterator[Warehouse]:
+        """Attach the loop's warehouse and use it, for reading or for reading and writing.
+
+        Raises BusyWarehouseError when others hold it for too long, WarehouseError when it can't be opened.
+        """
+        location = find_location(self.loop)
+        with _hold_open(location, self.loop, write):
+            _attach(self.connection, location, self.loop, write)
+            warehouse = Warehouse(self.connection, self.loop, location)
+            try:
+                self.connection.execute("use wh")
+                _migrate(warehouse, write)
+                yield warehouse
+            finally:
+                self._detach()
+
+    def _detach(self) -> None:
+        with suppress(duckdb.Error):
+            self.connection.execute("rollback")
+        self.connection.execute("use memory")
+        self.connection.execute("detach wh")
+
+
+@contextmanager
+def open_engine(loop: Loop) -> Iterator[Engine]:
+    """Open an in-memory DuckDB with the loop's memory limit, threads and folder for what does not fit."""
+    settings = loop.settings.warehouse
+    spill = loop.folder / ".spill"
+    config: dict[str, str | bool | int | float | list[str]] = {
+        "memory_limit": settings.memory_limit,
+        "threads": settings.threads,
+        "temp_directory": str(spill.absolute()),
+    }
+    connection = duckdb.connect(":memory:", config=config)
+    try:
+        connection.execute("set TimeZone = 'UTC'")
+        connection.execute("set python_enable_replacements = false")
+        connection.execute("set checkpoint_threshold = '1GB'")
+        connection.execute(read_sql("macros"))
+        yield Engine(connection, loop)
+    finally:
+        connection.close()
+        with suppress(OSError):
+            spill.rmdir()
+
+
+@contextmanager
+def open_warehouse(loop: Loop, *, write: bool) -> Iterator[Warehouse]:
+    """Open the loop's warehouse for one step, and close it after."""
+    with open_engine(loop) as engine, engine.attach(write=write) as warehouse:
+        yield warehouse
+
+
+def as_utc(moment: datetime) -> datetime:
+    """Return a moment in UTC; one without an offset is taken as UTC."""
+    return moment.replace(tzinfo=UTC) if moment.tzinfo is None else moment.astimezone(UTC)
+
+
+@contextmanager
+def _hold_open(location: Location, loop: Loop, write: bool) -> Iterator[None]:
+    if location.kind == "lake_postgres":
+        yield
+        return
+    if not write and not Path(location.target).exists():
+        raise WarehouseError(
+            f"{loop.relate(Path(location.target))}: no warehouse yet; `turnrow init` makes one"
+        )
+    wait = loop.settings.warehouse.wait_seconds
+    with hold_file_lock(location.lock_path, shared=not write, wait_seconds=wait):
+        yield
+
+
+def _attach(connection: duckdb.DuckDBPyConnection, location: Location, loop: Loop, write: bool) -> None:
+    if location.kind != "file":
+        _load_lake(connection, location)
+    text = _attach_statement(location, write)
+    deadline = time.monotonic() + loop.settings.warehouse.wait_seconds
+    while True:
+        try:
+            connection.execute(text)
+        except duckdb.Error as error:
+            holder = re.search(r"PID (\d+)", str(error))
+            if not holder or "lock" not in str(error).lower():
+                raise WarehouseError(f"the warehouse cannot be opened: {_first_line(error)}") from error
+            if time.monotonic() >= deadline:
+                name = loop.relate(Path(location.target))
+                raise BusyWarehouseError(
+                    describe_wait(name, f"process {holder[1]}", loop.settings.warehouse.wait_seconds)
+                ) from error
+            time.sleep(0.05)
+        else:
+            return
+
+
+def _attach_statement(location: Location, write: bool) -> str:
+    target = location.target.replace("'", "''")
+    if location.kind == "file":
+        options = ["storage_version 'v1.5.0'"] if write else ["read_only"]
+        return f"attach '{target}' as wh ({', '.join(options)})"
+    options = ["data_path '{}'".format(location.data_path.replace("'", "''"))]
+    if location.schema:
+        options.append("metadata_schema '{}'".format(location.schema.replace("'", "''")))
+    if not write:
+        options.append("read_only")
+    prefix = _POSTGRES if location.kind == "lake_postgres" else _lake_prefix(location)
+    return f"attach '{prefix}{target}' as wh ({', '.join(options)})"
+
+
+def _lake_prefix(location: Location) -> str:
+    return "ducklake:sqlite:" if location.target.endswith(".sqlite") else _LAKE
+
+
+def _load_lake(connection: duckdb.DuckDBPyConnection, location: Location) -> None:
+    needed = {"lake_postgres": ["postgres_scanner"], "lake_file": []}[location.kind]
+    if location.target.endswith(".sqlite"):
+        needed = ["sqlite_scanner"]
+    for name in ("ducklake", *needed):
+        _load_extension(connection, name)
+
+
+def _load_extension(connection: duckdb.DuckDBPyConnection, name: str) -> None:
+    from importlib.util import find_spec
+
+    spec = find_spec(f"duckdb_extension_{name}")
+    places = list(spec.submodule_search_locations or []) if spec else []
+    found = (
+        sorted(Path(places[0]).glob(f"extensions/v{duckdb.__version__}/{name}.duckdb_extension"))
+        if places
+        else []
+    )
+    try:
+        if found:
+            connection.execute("load '{}'".format(str(found[0]).replace("'", "''")))
+        else:
+            connection.execute(f"install {name}")
+            connection.execute(f"load {name}")
+    except duckdb.Error as error:
+        raise WarehouseError(
+            f"DuckDB {duckdb.__version__} cannot load {name}: install turnrow with its extra `lake` "
+            f"({_first_line(error)})"
+        ) from error
+
+
+def _migrate(warehouse: Warehouse, write: bool) -> None:
+    wanted = list_sql("migrations")
+    done = _read_schema_version(warehouse.connection)
+    if done > len(wanted):
+        raise WarehouseError(
+            f"the warehouse has schema version {done}, this Turnrow knows {len(wanted)}: use a newer Turnrow"
+        )
+    if done == len(wanted):
+        return
+    if not write:
+        raise WarehouseError("the warehouse has an older schema; `turnrow init` brings it up to date")
+    with warehouse.hold_writers_lock():
+        _apply_migrations(warehouse.connection, wanted)
+
+
+def _apply_migrations(connection: duckdb.DuckDBPyConnection, wanted: list[str]) -> None:
+    connection.execute("begin transaction")
+    done = _read_schema_version(connection)
+    if done == 0:
+        connection.execute("create table schema_version (version integer not null)")
+    for number, name in enumerate(wanted[done:], start=done + 1):
+        connection.execute(read_sql(name))
+        connection.execute("insert into schema_version values ($version)", {"version": number})
+    for view in VIEWS:
+        connection.execute(f"create or replace view {view} as {read_sql(f'views/{view}')}")
+    connection.execute("commit")
+
+
+def _read_schema_version(connection: duckdb.DuckDBPyConnection) -> int:
+    known = connection.execute(
+        "select count(*) from duckdb_tables() where database_name = 'wh' and table_name = 'schema_version'"
+    ).fetchone()
+    if not known or known[0] == 0:
+        return 0
+    row = connection.execute("select max(version) from schema_version").fetchone()
+    return int(row[0]) if row and row[0] is not None else 0
+
+
+@contextmanager
+def show_as_of(warehouse: Warehouse, moment: datetime) -> Iterator[None]:
+    """Show every fact and view as it was at `moment`, by temporary views of the same names.
+
+    Nothing can be written meanwhile. Raises InputError for a moment in the future.
+    """
+    if as_utc(moment) > max(as_utc(warehouse.loop.clock()), warehouse.read_clock()):
+        raise InputError(
+            f"as of {moment.isoformat()}: that moment is in the future; facts may still come before it"
+        )
+    warehouse.connection.execute(
+        "create or replace temp table as_of_moment as select $moment::timestamptz as as_of",
+        {"moment": moment},
+    )
+    cut = dict.fromkeys(DATED_FACTS, "where known_at <= (select as_of from as_of_moment)")
+    cut |= {name: f"semi join {dated} using ({key})" for name, (key, dated) in DEPENDENT_FACTS.items()}
+    with _shadow(warehouse.connection, cut):
+        yield
+
+
+@contextmanager
+def show_only(warehouse: Warehouse, focus: str) -> Iterator[None]:
+    """Narrow every fact about samples, and every view, to the sample_ids of the temp table `focus`.
+
+    So a step pays for what is new, not for what is stored. Nothing can be written meanwhile.
+    """
+    cut = dict.fromkeys(SAMPLE_FACTS, f"semi join {focus} using (sample_id)")
+    cut["fix_outcome"] = "semi join label_fix using (fix_id)"
+    with _shadow(warehouse.connection, cut):
+        yield
+
+
+@contextmanager
+def _shadow(connection: duckdb.DuckDBPyConnection, cut: dict[str, str]) -> Iterator[None]:
+    for name, narrowed in cut.items():
+        connection.execute(f"create temp view {name} as select * from wh.main.{name} {narrowed}")
+    for view in VIEWS:
+        connection.execute(f"create temp view {view} as {read_sql(f'views/{view}')}")
+    try:
+        yield
+    finally:
+        for name in (*reversed(VIEWS), *reversed(cut)):
+            connection.execute(f"drop view if exists temp.main.{name}")
+
+
+def _is_conflict(error: duckdb.Error) -> bool:
+    return "conflict" in str(error).lower()
+
+
+def _first_line(error: BaseException) -> str:
+    return str(error).strip().splitlines()[0]
