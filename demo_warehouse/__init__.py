@@ -1,0 +1,1 @@
+"""The demo scenario's settings, cases and guidelines: data only, all of it invented."""

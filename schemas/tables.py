@@ -8,6 +8,7 @@ DATED_FACTS = (
     "rule_definition",
     "sample",
     "sample_vector",
+    "vector_space",
     "prediction",
     "label_revision",
     "misprediction",

@@ -27,8 +27,8 @@ def match_cases(loop: Loop, cases: Sequence[FailureCase]) -> dict[str, int]:
         connection = warehouse.connection
         done_until = warehouse.read_clock()
         connection.execute(
-            "create or replace temp table new_member (case_name varchar, sample_id varchar, found_by varchar, "
-            "score double, prediction_id varchar, definition_sha256 varchar)"
+            "create or replace temp table new_member (case_name varchar, sample_id varchar, "
+            "found_by varchar, score double, prediction_id varchar, definition_sha256 varchar)"
         )
         for case in cases:
             _stage_members(warehouse, case)

@@ -58,6 +58,13 @@ create table sample_vector (
     known_at timestamptz not null
 );
 
+create table vector_space (
+    attribute varchar not null,
+    space varchar not null,
+    length integer not null,
+    known_at timestamptz not null
+);
+
 create table prediction (
     prediction_id varchar not null,
     sample_id varchar not null,

@@ -59,6 +59,5 @@ from doubted as d
 left join failed_attempts as a on a.sample_id = d.sample_id
 left join present_member as m on m.sample_id = d.sample_id
 left join severities as v on v.case_name = m.case_name
-anti join open_fix as o on o.sample_id = d.sample_id
 where coalesce(a.failed, 0) < 2
     and (d.reason = 'second_look' or d.sample_id not in (select sample_id from reserved))

@@ -1,0 +1,248 @@
+"""`turnrow.toml` as typed values: names, types, ranges and defaults of every key.
+
+What holds between keys (a critical label is a label, a rule's attribute exists) is in `check_settings`.
+A default whose comment gives no source is our own choice.
+"""
+
+from dataclasses import dataclass, field
+from typing import Annotated, Any, Literal
+
+from schemas.read_toml import NOT_A_KEY, Limits, Shape
+
+NOT_LABELS = ("unsure", "unusable")
+"""Answers that say that there is no label; so no label may be called so."""
+
+BUILT_IN_RULES = ("label_disagrees", "low_margin")
+PLANNED_RULES = (
+    "machine_label_disagrees",
+    "unstable_in_track",
+    "neighbours_disagree",
+    "operator_stop",
+    "no_prediction",
+)
+BUILT_IN_TRAINERS = ("builtin:mlp",)
+
+Reason = Literal["base", "fixed", "mined", "look_alike"]
+
+Share = Annotated[float, Limits(0, 1)]
+PositiveShare = Annotated[float, Limits(0, 1, low_open=True)]
+InnerShare = Annotated[float, Limits(0, 1, low_open=True, high_open=True)]
+Margin = Annotated[float, Limits(0, 1, high_open=True)]
+Alpha = Annotated[float, Limits(0, 0.5, low_open=True)]
+Count = Annotated[int, Limits(1)]
+CountOrNone = Annotated[int, Limits(0)]
+RowWeight = Annotated[float, Limits(0.000001, 999_999)]  # a weight is stored as DECIMAL(12,6)
+
+Name = Annotated[str, Shape(r"[a-z][a-z0-9_]{0,99}", "a name of a-z, 0-9 and _ that starts with a letter")]
+CaseName = Annotated[
+    str, Shape(r"(?=.{1,100}$)[a-z0-9]+(-[a-z0-9]+)*", "a kebab-case name, as in crouched-picker")
+]
+Label = Annotated[
+    str,
+    Shape(r"(?=.*\S)[^\x00-\x1f\x7f-\x9f]{1,200}", "1 to 200 characters, none of them a control character"),
+]
+Person = Annotated[
+    str, Shape(r"(?=.*\S)[^\x00-\x1f\x7f-\x9f,]{1,200}", "1 to 200 characters, no comma or control character")
+]
+Text = Annotated[str, Shape(r"(?s)\s*\S.*", "a text that is not empty")]
+MemorySize = Annotated[
+    str, Shape(r"(?i)(?=.*[1-9])\d+(\.\d+)?\s*[MGT]i?B", 'a size with its unit, as in "4GB" or "512MiB"')
+]
+SchemaName = Annotated[
+    str, Shape(r"([A-Za-z_][A-Za-z0-9_]{0,62})?", "the name of a PostgreSQL schema (a-z, 0-9 and _)")
+]
+
+
+PathText = Annotated[str, Shape(r"(?s)\s*\S.*", "a text that is not empty", is_path=True)]
+
+
+@dataclass(frozen=True)
+class WarehouseSettings:
+    """Where the warehouse is and what a connection to it may use."""
+
+    location: PathText = "warehouse.duckdb"
+    wait_seconds: CountOrNone = 60
+    query_seconds: Count = 60
+    memory_limit: MemorySize = "4GB"
+    threads: Annotated[int, Limits(1, 1024)] = 2
+    data_path: str = ""
+    metadata_schema: SchemaName = ""
+
+
+@dataclass(frozen=True)
+class PullSettings:
+    """Globs, relative to the loop folder, of the files that `pull` looks for."""
+
+    predictions: tuple[PathText, ...] = ("inbox/predictions/**/*.parquet",)
+    labels: tuple[PathText, ...] = ("inbox/labels/**/*.parquet",)
+    answers: tuple[PathText, ...] = ()
+
+
+@dataclass(frozen=True)
+class AttributeSettings:
+    """One quantity that a model predicts of an object; `name` is its table's name."""
+
+    name: str = field(default="", metadata=NOT_A_KEY)
+    kind: Literal["class", "number"] = "class"
+    labels: tuple[Label, ...] = ()
+    critical: tuple[Label, ...] = ()
+    was: dict[Label, Label] = field(default_factory=dict)
+    unit: Annotated[str, Shape(r"[^\x00-\x1f\x7f-\x9f]{0,50}", 'a short text, as in "m"')] = ""
+    tolerance: Annotated[float, Limits(0, low_open=True)] | None = None
+    group_by: Text = "recording_id"
+    within_track: Literal["varying", "constant"] = "varying"
+    slices: tuple[Text, ...] = ()
+    guideline: str = ""
+    trainer: PathText = "builtin:mlp"
+    trainer_settings: dict[str, Any] = field(default_factory=dict)
+    rules: tuple[str, ...] = BUILT_IN_RULES
+    low_margin: PositiveShare = 0.2
+    features: Label = "1"
+    embedder: Annotated[str, Shape(r"[^\x00-\x1f\x7f-\x9f]{0,200}", "an embedder's name")] = ""
+    answers_needed: Count = 2
+    answers_at_most: Count = 5
+    deciders: tuple[Person, ...] = ()
+    signers: tuple[Person, ...] = ()
+
+    @property
+    def feature_space(self) -> str:
+        """The vector space of the features in use."""
+        return f"features:{self.features}"
+
+    @property
+    def vector_space(self) -> str:
+        """The vector space that likeness is measured in: the embedding if one is set, else the features."""
+        return self.embedder or self.feature_space
+
+
+@dataclass(frozen=True)
+class RuleSettings:
+    """A misprediction rule of the user's own."""
+
+    name: Name
+    attribute: str
+    where: Text
+
+
+@dataclass(frozen=True)
+class CheckSettings:
+    """A training-set check of the user's own; it matches rows that must not be there."""
+
+    name: Name
+    attribute: str
+    where: Text
+    requirement: Literal["must", "should"] = "should"
+
+
+@dataclass(frozen=True)
+class QueueSettings:
+    """How many label fixes are asked for, and how long one that was handed out stays reserved."""
+
+    ask_per_run: CountOrNone = 200
+    lease_minutes: Count = 480
+    per_week: CountOrNone = 1000
+    open_at_most: CountOrNone = 5000
+
+
+@dataclass(frozen=True)
+class AnswersSettings:
+    """How answers become a label: the probability to settle at, known items, a person's least accuracy."""
+
+    settle_at: Annotated[float, Limits(0.5, 1, low_open=True, high_open=True)] = 0.95
+    known_item_share: Annotated[float, Limits(0, 1, high_open=True)] = 0.0
+    annotator_floor: Share = 0.6
+    show_prediction: bool = False
+
+
+@dataclass(frozen=True)
+class AuditSettings:
+    """Acceptance sampling of lots of settled fixes."""
+
+    aql: float = 2.5
+    level: Literal["S-1", "S-2", "S-3", "S-4", "I", "II", "III"] = "II"
+    lot_size: Annotated[int, Limits(2)] = 200
+
+
+@dataclass(frozen=True)
+class GateSettings:
+    """What a candidate has to prove; margins are shares of samples (0.01 is one percentage point)."""
+
+    alpha: Alpha = 0.05
+    power: InnerShare = 0.80
+    margin: Margin = 0.01
+    critical_margin: Margin = 0.02
+    false_alarm_margin: Margin = 0.03
+    looks_at_most: Count = 12
+    seeds: Annotated[int, Limits(1, 100)] = 1
+
+
+@dataclass(frozen=True)
+class AssembleSettings:
+    """How many rows a reason may bring into a training set, and what a row of it weighs."""
+
+    caps: dict[Reason, CountOrNone] = field(default_factory=dict)
+    weights: dict[Reason, RowWeight] = field(default_factory=dict)
+
+
+@dataclass(frozen=True)
+class ScheduleSettings:
+    """When the flows run, as cron lines in `timezone`; '' is never."""
+
+    nightly: str = "0 2 * * *"
+    round: str = ""
+    timezone: str = "UTC"
+    round_after_fixes: Count = 100
+
+
+@dataclass(frozen=True)
+class NotifySettings:
+    """Whom a failed run tells: a command line, a web address, or nobody."""
+
+    command: str = ""
+    webhook: str = ""
+
+
+@dataclass(frozen=True)
+class RetentionSettings:
+    """After how many days what can be deleted is deleted; 0 keeps it for ever."""
+
+    days: CountOrNone = 0
+
+
+@dataclass(frozen=True)
+class MediaSettings:
+    """Folders that pictures may be shown from."""
+
+    roots: tuple[PathText, ...] = ()
+
+
+@dataclass(frozen=True)
+class RestrictionSettings:
+    """Samples that may never be queued, trained on or exported, or are kept `keep` days (0: no limit)."""
+
+    where: Text
+    never: tuple[Literal["queue", "train", "export"], ...] = ()
+    keep: CountOrNone = 0
+
+
+@dataclass(frozen=True)
+class Settings:
+    """All of `turnrow.toml`; `near_duplicate` is a bare key, so it stands above the first table."""
+
+    warehouse: WarehouseSettings = field(default_factory=WarehouseSettings)
+    pull: PullSettings = field(default_factory=PullSettings)
+    attribute: dict[Name, AttributeSettings] = field(default_factory=dict)
+    rule: tuple[RuleSettings, ...] = ()
+    check: tuple[CheckSettings, ...] = ()
+    queue: QueueSettings = field(default_factory=QueueSettings)
+    answers: AnswersSettings = field(default_factory=AnswersSettings)
+    audit: AuditSettings | None = None
+    gate: GateSettings = field(default_factory=GateSettings)
+    near_duplicate: Share = 0.05
+    assemble: AssembleSettings = field(default_factory=AssembleSettings)
+    schedule: ScheduleSettings = field(default_factory=ScheduleSettings)
+    watch: dict[str, Any] = field(default_factory=dict)
+    notify: NotifySettings = field(default_factory=NotifySettings)
+    retention: RetentionSettings = field(default_factory=RetentionSettings)
+    media: MediaSettings = field(default_factory=MediaSettings)
+    restriction: tuple[RestrictionSettings, ...] = ()

@@ -1,0 +1,7 @@
+-- one row per served sample of the case's attribute that matches its scope.where (scope_match: its view)
+create or replace temp table likeness_candidate as
+select s.sample_id, g.group_id, p.predicted, p.confidence, p.scores, p.prediction_id, 1.0 as margin
+from scope_match as s
+inner join current_prediction as p on p.sample_id = s.sample_id
+inner join grouped_sample as g on g.sample_id = s.sample_id
+where s.attribute = $attribute

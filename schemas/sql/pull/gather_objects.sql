@@ -1,0 +1,14 @@
+-- one row per distinct text of a context or of scores that the file at hand holds
+insert into object_text (raw, entries)
+with texts as (
+    select context as raw from log_row where context is not null
+    union
+    select scores from log_row where scores is not null
+)
+select
+    raw,
+    list_filter(
+        try(map_entries(cast(try_cast(raw as json) as map(varchar, json)))),
+        lambda e: e.value is not null and json_type(e.value) <> 'NULL'
+    )
+from texts

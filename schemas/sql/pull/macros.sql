@@ -1,0 +1,48 @@
+-- how a value of a log becomes a stored one, whatever the format it came in
+create or replace temp macro log_text(x) as nullif(nfc_normalize(cast(x as varchar)), '');
+
+-- ISO 8601 in its many notations; what has no offset is UTC (the connection's time zone)
+create or replace temp macro spell_time(x) as
+    regexp_replace(
+        regexp_replace(
+            regexp_replace(
+                regexp_replace(replace(upper(trim(x)), ',', '.'), '\s+([+-]\d|Z$)', '\1'),
+                '^(\d{4})(\d\d)(\d\d)[T ](\d\d)(\d\d)(\d\d)?', '\1-\2-\3T\4:\5:0\6'
+            ),
+            ':0(\d\d)', ':\1'
+        ),
+        '^(\d{4}-\d\d-\d\d[T ]\d\d:\d\d)(Z|[+-]|$)', '\1:00\2'
+    );
+create or replace temp macro log_time(x) as
+    case
+        when regexp_matches(x, '^\s*\d{4}-?\d\d-?\d\d')
+            then coalesce(try_cast(x as timestamptz), try_cast(spell_time(x) as timestamptz))
+    end;
+
+-- a number as JSON writes it: 1, 1.0 and 1e0 alike, and a float32 by its own shortest digits
+create or replace temp macro spell_number(x) as
+    case
+        when x = floor(x) and abs(x) < 1e15 then cast(cast(x as bigint) as varchar)
+        when abs(x) < 1e38 and cast(cast(x as float) as double) = x then cast(cast(x as float) as varchar)
+        else cast(x as varchar)
+    end;
+create or replace temp macro spell_scalar(x) as
+    case json_type(x)
+        when 'DOUBLE' then spell_number(cast(x as double))
+        when 'VARCHAR' then cast(to_json(nfc_normalize(x->>'$')) as varchar)
+        else cast(x as varchar)
+    end;
+create or replace temp macro spell_object(entries) as
+    '{' || array_to_string(
+        list_transform(
+            list_sort(entries),
+            lambda e: cast(to_json(nfc_normalize(e.key)) as varchar) || ':' || spell_scalar(e.value)
+        ),
+        ','
+    ) || '}';
+
+-- what a log may hold in place of an object's text: JSON that is itself a text
+create or replace temp macro log_json(x) as
+    case when json_type(x) = 'VARCHAR' then x->>'$' else cast(x as varchar) end;
+create or replace temp macro vector_square(x) as
+    case when list_aggregate(x, 'count') = len(x) then list_inner_product(x, x) end;

@@ -1,0 +1,49 @@
+-- one row per open fix of a number attribute that its answers decide: enough of them near their median
+insert into new_outcome
+with answers as (
+    select o.fix_id, o.sample_id, a.annotator, a.answer, a.answer_value, a.answered_at
+    from open_fix as o
+    inner join fix_answer as a on a.fix_id = o.fix_id
+    where o.attribute = $attribute
+),
+middles as (
+    select fix_id, median(answer_value) as middle
+    from answers
+    where answer_value is not null
+    group by fix_id
+),
+summary as (
+    select
+        a.fix_id,
+        any_value(a.sample_id) as sample_id,
+        any_value(m.middle) as middle,
+        array_to_string(list_sort(list(a.annotator)), ',') as decided_by,
+        max(a.answered_at) as decided_at,
+        count(*) as answer_count,
+        count(a.answer_value) as voters,
+        count(*) filter (where abs(a.answer_value - m.middle) <= $tolerance) as votes,
+        count(*) filter (where a.answer = 'unusable') as unusable_count
+    from answers as a
+    left join middles as m on m.fix_id = a.fix_id
+    group by a.fix_id
+),
+judged as (
+    select *, votes >= $answers_needed and votes > voters - votes as agrees
+    from summary
+)
+select
+    fix_id,
+    sample_id,
+    case
+        when agrees then 'settled'
+        when unusable_count >= $answers_needed and unusable_count > voters then 'unusable'
+        else 'ambiguous'
+    end,
+    null,
+    case when agrees then middle end,
+    decided_by,
+    decided_at
+from judged
+where agrees
+    or (unusable_count >= $answers_needed and unusable_count > voters)
+    or answer_count >= $answers_at_most

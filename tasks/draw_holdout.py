@@ -1,0 +1,254 @@
+"""`holdout`: draw a case's fair test from its scope by group, or take exactly the samples of a file."""
+
+from dataclasses import dataclass
+from datetime import datetime
+from pathlib import Path
+
+import duckdb
+
+from schemas.case_file import FailureCase
+from schemas.definitions import definition_json, definition_of_holdout, hash_definition
+from schemas.settings import AttributeSettings
+from schemas.sql_files import read_sql
+from tasks.ask_fixes import insert_wishes, make_wishes, prepare_wishes
+from tasks.errors import NotYetError
+from tasks.freeze_holdouts import freeze_full, list_open_holdouts
+from tasks.group_samples import view_groups
+from tasks.list_holdout import stage_listed
+from tasks.loop import Loop
+from tasks.record_definitions import read_guideline
+from tasks.record_run import record_run
+from tasks.warehouse import Warehouse, open_warehouse
+
+OVERALL_SIZE = 1500
+_PER_GROUP = 3
+_CARRY = "create or replace temp table carried_member as select * from holdout_member where holdout_id = $id"
+
+
+@dataclass(frozen=True)
+class HoldoutTarget:
+    """Whose hold-out is meant: a failure case's, or an attribute's general one (`case` is None)."""
+
+    attribute: AttributeSettings
+    case: FailureCase | None
+
+    @property
+    def case_name(self) -> str:
+        """The name it has in the warehouse."""
+        return self.case.case if self.case else f"overall:{self.attribute.name}"
+
+
+@dataclass(frozen=True)
+class HoldoutSummary:
+    """The hold-out as it stands; `missing` labels are still to come, and are queued."""
+
+    holdout_id: str
+    case_name: str
+    version: int
+    members: int
+    missing: int
+
+
+@dataclass(frozen=True)
+class _Plan:
+    source: str
+    size: int
+    definition: str
+    version: int
+
+
+@dataclass(frozen=True)
+class _Latest:
+    holdout_id: str
+    version: int
+    definition_sha256: str
+    size: int
+    is_frozen: bool
+
+
+def draw_holdout(
+    loop: Loop, target: HoldoutTarget, *, listed: Path | None = None, grow: int | None = None
+) -> HoldoutSummary:
+    """Draw, reserve and, once every member has a label, freeze a hold-out; missing labels are queued.
+
+    Run again it draws nothing: only a changed definition, another file or `grow` makes a new version.
+    Raises NotYetError where the scope holds nothing to draw, InputError for a file that names unknown samples.
+    """
+    started_at = loop.clock()
+    with open_warehouse(loop, write=True) as warehouse:
+        connection = warehouse.connection
+        latest = _read_latest(connection, target)
+        plan = _stage(warehouse, target, latest, listed, grow)
+        make_wishes(connection)
+        if plan is not None:
+            _wish_labels(warehouse, target)
+
+        def insert(known_at: datetime) -> HoldoutSummary:
+            if plan is not None:
+                _insert_draw(connection, target, plan, known_at)
+                insert_wishes(connection, known_at)
+            freeze_full(connection, known_at)
+            summary = _summarise(connection, target)
+            record_run(
+                connection,
+                "holdout",
+                started_at=started_at,
+                ended_at=loop.clock(),
+                parameters={"case": target.case_name},
+                counts={"members": summary.members, "missing": summary.missing},
+            )
+            return summary
+
+        return warehouse.write(insert)
+
+
+def _read_latest(connection: duckdb.DuckDBPyConnection, target: HoldoutTarget) -> _Latest | None:
+    row = connection.execute(
+        read_sql("holdout/latest"), {"case_name": target.case_name, "attribute": target.attribute.name}
+    ).fetchone()
+    return _Latest(str(row[0]), int(row[1]), str(row[2]), int(row[3]), bool(row[4])) if row else None
+
+
+def _stage(
+    warehouse: Warehouse, target: HoldoutTarget, latest: _Latest | None, listed: Path | None, grow: int | None
+) -> _Plan | None:
+    connection = warehouse.connection
+    view_groups(connection, target.attribute)
+    connection.execute(read_sql("holdout/seen_group"), {"attribute": target.attribute.name})
+    version = latest.version + 1 if latest else 1
+    if listed is not None:
+        digest = stage_listed(connection, listed, target.attribute.name)
+        definition = definition_json({"listed": digest})
+        if latest and latest.definition_sha256 == hash_definition(definition):
+            return None
+        return _Plan("file", _count_drawn(connection), definition, version)
+    return _plan_draw(warehouse, target, latest, grow, version)
+
+
+def _plan_draw(
+    warehouse: Warehouse, target: HoldoutTarget, latest: _Latest | None, grow: int | None, version: int
+) -> _Plan | None:
+    connection = warehouse.connection
+    definition = _define(target)
+    is_same = latest is not None and latest.definition_sha256 == hash_definition(definition)
+    if latest is not None and grow is None and (is_same or _is_from_file(connection, latest)):
+        return None
+    carried_from = latest.holdout_id if latest is not None and grow is not None else ""
+    connection.execute(_CARRY, {"id": carried_from})
+    size = grow if grow is not None else (target.case.holdout.size if target.case else OVERALL_SIZE)
+    _stage_draw(connection, target, size, version)
+    carried = _count_carried(connection)
+    if carried:
+        connection.execute(
+            "insert into drawn_member by name select * exclude (holdout_id) from carried_member"
+        )
+    if _count_drawn(connection) == carried:
+        raise NotYetError(
+            f"{target.case_name}: nothing can be drawn: no served sample of the scope lies outside the groups "
+            "that were trained on; pull more logs, or widen [scope]"
+        )
+    return _Plan("draw", size + carried, definition, version)
+
+
+def _define(target: HoldoutTarget) -> str:
+    if target.case is not None:
+        return definition_of_holdout(target.case)
+    return definition_json({"overall": target.attribute.name, "group_by": target.attribute.group_by})
+
+
+def _is_from_file(connection: duckdb.DuckDBPyConnection, latest: _Latest) -> bool:
+    row = connection.execute(
+        "select source from holdout where holdout_id = $id", {"id": latest.holdout_id}
+    ).fetchone()
+    return row is not None and row[0] == "file"
+
+
+def _stage_draw(
+    connection: duckdb.DuckDBPyConnection, target: HoldoutTarget, size: int, version: int
+) -> None:
+    if target.case is not None:
+        from tasks.find_scope import stage_scope
+
+        connection.execute(read_sql("holdout/case_pairs"), {"case_name": target.case.case})
+        stage_scope(connection, target.case, target.attribute)
+    else:
+        connection.execute(read_sql("holdout/no_pairs"))
+        connection.execute(read_sql("holdout/overall_scope"), {"attribute": target.attribute.name})
+    connection.execute(read_sql("holdout/stage_eligible"))
+    seed = f"{target.case_name}\x1f{version}"
+    connection.execute(
+        read_sql("holdout/draw_members"),
+        {"seed": seed, "per_group": _PER_GROUP, "size": size, "is_spread": target.case is None},
+    )
+
+
+def _count_drawn(connection: duckdb.DuckDBPyConnection) -> int:
+    row = connection.execute("select count(*) from drawn_member").fetchone()
+    return int(row[0]) if row else 0
+
+
+def _count_carried(connection: duckdb.DuckDBPyConnection) -> int:
+    row = connection.execute("select count(*) from carried_member").fetchone()
+    return int(row[0]) if row else 0
+
+
+def _wish_labels(warehouse: Warehouse, target: HoldoutTarget) -> None:
+    warehouse.connection.execute(
+        read_sql("holdout/wish_labels"),
+        {
+            "attribute": target.attribute.name,
+            "case_name": target.case.case if target.case else None,
+            "guideline_sha256": read_guideline(warehouse.loop, target.attribute),
+        },
+    )
+    prepare_wishes(warehouse)
+
+
+def _insert_draw(
+    connection: duckdb.DuckDBPyConnection, target: HoldoutTarget, plan: _Plan, known_at: datetime
+) -> None:
+    names = {"attribute": target.attribute.name, "case_name": target.case_name, "version": plan.version}
+    sha = hash_definition(plan.definition)
+    row = connection.execute(
+        "select make_holdout_id($attribute, $case_name, $version, $sha)", {**names, "sha": sha}
+    ).fetchone()
+    holdout_id = row[0] if row else ""
+    connection.execute(
+        "insert into holdout values "
+        "($holdout_id, $case_name, $attribute, $version, $source, $size, $definition, $sha, $known_at)",
+        {
+            **names,
+            "holdout_id": holdout_id,
+            "source": plan.source,
+            "size": plan.size,
+            "definition": plan.definition,
+            "sha": sha,
+            "known_at": known_at,
+        },
+    )
+    connection.execute(
+        "insert into holdout_member select $id, sample_id, group_id, stratum, inclusion_probability, is_seen "
+        "from drawn_member order by sample_id",
+        {"id": holdout_id},
+    )
+    connection.execute(
+        read_sql("holdout/insert_reserved"),
+        {"attribute": target.attribute.name, "case_name": target.case_name, "known_at": known_at},
+    )
+
+
+def _summarise(connection: duckdb.DuckDBPyConnection, target: HoldoutTarget) -> HoldoutSummary:
+    latest = _read_latest(connection, target)
+    if latest is None:
+        raise NotYetError(f"{target.case_name}: there is no hold-out yet")
+    row = connection.execute(
+        "select count(*) from holdout_member where holdout_id = $id", {"id": latest.holdout_id}
+    ).fetchone()
+    missing = {held.holdout_id: held.missing for held in list_open_holdouts(connection)}
+    return HoldoutSummary(
+        latest.holdout_id,
+        target.case_name,
+        latest.version,
+        int(row[0]) if row else 0,
+        missing.get(latest.holdout_id, 0),
+    )
