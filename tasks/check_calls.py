@@ -15,7 +15,7 @@ from schemas.allowed_functions import (
     read_names,
 )
 from schemas.sql_files import read_sql
-from tasks.parse_sql import Node, read_arguments, read_function_name, refuse
+from tasks.parse_sql import Node, read_arguments, read_constant, read_function_name, refuse
 
 _EXPRESSION_CLASSES = read_names(
     """
@@ -29,6 +29,7 @@ _EXPRESSION_OPERATORS = read_names(
     OPERATOR_NULLIF OPERATOR_TRY ARRAY_EXTRACT ARRAY_SLICE STRUCT_EXTRACT ARRAY_CONSTRUCTOR
     """
 )
+_CLOCK_TEXTS = read_names("now today yesterday tomorrow")
 _PLAIN_NAMES = {
     "SUBQUERY": "a subquery (`any` and `all` are subqueries too; use `in` or list_contains)",
     "WINDOW": "a window function",
@@ -83,6 +84,8 @@ def check_expression_node(node: Node, allowance: Allowance, *, origin: str) -> N
         _check_word(node, allowance, origin)
     if kind in ("CAST", "TYPE"):
         _check_type(node, origin)
+    if kind == "CAST" and (read_constant(node["child"]) or "").strip().lower() in _CLOCK_TEXTS:
+        refuse(origin, f"a cast of '{read_constant(node['child'])}' means the clock; write the time itself")
 
 
 def _check_word(node: Node, allowance: Allowance, origin: str) -> None:
@@ -157,8 +160,7 @@ def _check_name(name: str, known: list[tuple[str, str, bool]], allowance: Allowa
     if not known:
         near = get_close_matches(name, allowance.functions, n=1)
         refuse(origin, f"there is no function {name}()" + (f"; did you mean {near[0]}()?" if near else ""))
-    is_changing = any(kind == "scalar" and stability != "CONSISTENT" for kind, stability, _ in known)
-    if name not in allowance.functions or (is_changing and not allowance.aggregates):
+    if name not in allowance.functions:
         refuse(origin, f"{name}() is not allowed in {allowance.name}: {_tell_why(kinds, known)}")
 
 

@@ -1,12 +1,11 @@
 """Whether a user's `where` is one harmless boolean expression, before it is placed into our SQL.
 
-Allowed: columns, constants, operators, `case`, casts, and the functions of
-`schemas/allowed_functions.py`. Refused: everything else, lambdas included (nested, they run for hours
-within one value, where nothing can interrupt them). A checked text is placed as `(TEXT` line break `)`,
-so that a comment at its end does no harm.
+Allowed: columns, constants, operators, `case`, casts, and the functions of `schemas/allowed_functions.py`.
+Refused: everything else, lambdas included (nested, they run for hours within one value, where nothing can
+interrupt them). A checked text is placed as `(TEXT` line break `)`, so a comment at its end does no harm.
 
-The clock cannot be read through a cast: DuckDB 1.5.5 and 2.0.1 refuse 'now' and 'today' as times, and
-'epoch' and 'infinity' are fixed moments.
+A cast of 'now' or 'today' to a time is refused here, and by DuckDB 1.5.5 and 2.0.1 too when it runs, also
+where the cast is not written out; 'epoch' and 'infinity' are fixed moments.
 """
 
 from difflib import get_close_matches

@@ -28,10 +28,10 @@ def empty_staging(connection: duckdb.DuckDBPyConnection) -> None:
         connection.execute(f"truncate {table}")
 
 
-def stage_file(connection: duckdb.DuckDBPyConnection, log: LogFile, file_number: int) -> None:
+def stage_file(connection: duckdb.DuckDBPyConnection, log: LogFile, file_number: int) -> int:
     """Add one file's rows to `staged_row`, each with its ids or with the reason why it is none.
 
-    A failure leaves none of them.
+    Returns how many there are; a failure leaves none of them.
     """
     show_log(connection, log)
     for name in ("ruled_row", "checked_row"):
@@ -40,7 +40,8 @@ def stage_file(connection: duckdb.DuckDBPyConnection, log: LogFile, file_number:
     if "context" in log.columns or "scores" in log.columns:
         connection.execute(read_sql("pull/gather_objects"))
         connection.execute(read_sql("pull/spell_objects"))
-    connection.execute(read_sql("pull/stage_row"), {"file_number": file_number})
+    row = connection.execute(read_sql("pull/stage_row"), {"file_number": file_number}).fetchone()
+    return int(row[0]) if row else 0
 
 
 def _list_labels(attribute: AttributeSettings) -> list[str]:

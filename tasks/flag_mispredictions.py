@@ -1,5 +1,6 @@
 """`flag`, first part: mispredictions by rule, on samples that are new or of which something changed."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
 
@@ -34,25 +35,25 @@ class _Rule:
     where: str | None
 
 
-def flag_mispredictions(loop: Loop) -> FlagSummary:
+def flag_mispredictions(loop: Loop, attributes: Sequence[str] | None = None) -> FlagSummary:
     """Apply every rule in use and write what it raises; flags whose reason is gone lapse.
 
+    `attributes` names those to look at (all, if not given), so that a flow can go on past one that fails.
     Only served predictions count. Raises ExpressionError for a rule of the user's that is not allowed.
     """
     started_at = loop.clock()
+    chosen = [loop.settings.attribute[name] for name in attributes or loop.settings.attribute]
     with open_warehouse(loop, write=True) as warehouse:
         warehouse.write(lambda known_at: record_definitions(warehouse.connection, loop, known_at))
         done_until = warehouse.read_clock()
-        _make_staging(warehouse.connection)
-        looked_at = sum(
-            _stage_attribute(warehouse, attribute) for attribute in loop.settings.attribute.values()
-        )
+        make_flag_staging(warehouse.connection)
+        looked_at = sum(_stage_attribute(warehouse, attribute) for attribute in chosen)
 
         def insert(known_at: datetime) -> FlagSummary:
             flagged = _count(warehouse.connection, "flag/insert_flags", known_at)
             lapsed = _count(warehouse.connection, "flag/insert_lapses", known_at)
-            for attribute in loop.settings.attribute.values():
-                scope, definition = attribute.name, _hash_rules(loop, attribute)
+            for attribute in chosen:
+                scope, definition = attribute.name, hash_rules(loop, attribute)
                 save_progress(warehouse.connection, _STEP, scope, definition, done_until)
             counts = {"samples": looked_at, "flagged": flagged, "lapsed": lapsed}
             record_run(
@@ -63,30 +64,38 @@ def flag_mispredictions(loop: Loop) -> FlagSummary:
         return warehouse.write(insert)
 
 
-def _make_staging(connection: duckdb.DuckDBPyConnection) -> None:
+def make_flag_staging(connection: duckdb.DuckDBPyConnection) -> None:
+    """Make the empty temp tables `new_flag` and `new_lapse` that `stage_flags` fills."""
     connection.execute(
         "create or replace temp table new_flag (misprediction_id varchar, sample_id varchar, "
-        "prediction_id varchar, attribute varchar, rule varchar, definition_sha256 varchar, score double, revision_id varchar)"
+        "prediction_id varchar, attribute varchar, rule varchar, definition_sha256 varchar, score double, "
+        "revision_id varchar)"
     )
     connection.execute("create or replace temp table new_lapse (misprediction_id varchar, because varchar)")
 
 
-def _hash_rules(loop: Loop, attribute: AttributeSettings) -> str:
+def hash_rules(loop: Loop, attribute: AttributeSettings) -> str:
+    """Return one hash of all rules in use for an attribute: it changes when any of them does."""
     rules = list_rules(loop.settings, attribute)
     return hash_definition("\n".join(f"{name}={rules[name]}" for name in sorted(rules)))
 
 
 def _stage_attribute(warehouse: Warehouse, attribute: AttributeSettings) -> int:
     connection, loop = warehouse.connection, warehouse.loop
-    since = read_progress(connection, _STEP, attribute.name, _hash_rules(loop, attribute))
+    since = read_progress(connection, _STEP, attribute.name, hash_rules(loop, attribute))
     connection.execute(read_sql("flag/changed_sample"), {"since": since, "attribute": attribute.name})
     row = connection.execute("select count(*) from changed_sample").fetchone()
     if not row or row[0] == 0:
         return 0
     with show_only(warehouse, "changed_sample"):
-        for rule in _list_rules(loop, attribute):
-            _stage_rule(connection, rule, attribute)
+        stage_flags(connection, loop, attribute)
     return int(row[0])
+
+
+def stage_flags(connection: duckdb.DuckDBPyConnection, loop: Loop, attribute: AttributeSettings) -> None:
+    """Ask every rule in use about the samples that the views show; fill `new_flag` and `new_lapse`."""
+    for rule in _list_rules(loop, attribute):
+        _stage_rule(connection, rule, attribute)
 
 
 def _list_rules(loop: Loop, attribute: AttributeSettings) -> list[_Rule]:

@@ -3,13 +3,14 @@
 Everything here may be run again after a conflict, so it decides afresh what the warehouse already knows.
 """
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager
 from datetime import datetime
 
 import duckdb
 
 from schemas.sql_files import read_sql
-from tasks.read_log_file import LogFile, show_log, show_raw
+from tasks.read_log_file import LogFile, blame_file, show_log, show_raw
 
 
 def insert_staged(
@@ -24,12 +25,24 @@ def insert_staged(
     _run(connection, "gather_bad_rows")
     for table in ("sample", "prediction", "label_revision", "vector_space"):
         _run(connection, f"insert_{table}", known_at=known_at)
-    for number in _list_numbers(connection, "fresh_file"):
-        _insert_vectors(connection, logs[number], number, known_at)
+    with _leave_uncompressed(connection):
+        for number in _list_numbers(connection, "fresh_file"):
+            _insert_vectors(connection, logs[number], number, known_at)
     for number in _list_numbers(connection, "bad_row"):
-        show_raw(connection, logs[number])
-        _run(connection, "insert_quarantined_row", file_number=number, known_at=known_at)
+        with blame_file(number, logs[number].name):
+            show_raw(connection, logs[number])
+            _run(connection, "insert_quarantined_row", file_number=number, known_at=known_at)
     _run(connection, "insert_pull_batch", known_at=known_at, run_id=run_id)
+
+
+@contextmanager
+def _leave_uncompressed(connection: duckdb.DuckDBPyConnection) -> Iterator[None]:
+    """Write what follows as it is: compressing vectors takes longer than writing them, for a tenth of space."""
+    connection.execute("set force_compression = 'uncompressed'")
+    try:
+        yield
+    finally:
+        connection.execute("set force_compression = 'auto'")
 
 
 def _set_aside_misfits(connection: duckdb.DuckDBPyConnection) -> None:
@@ -44,8 +57,9 @@ def _settle_contested(connection: duckdb.DuckDBPyConnection, logs: Mapping[int, 
     connection.execute("create or replace temp table verdict (place bigint, is_accepted boolean, faults varchar[])")
     for number in _list_numbers(connection, "contested_row"):
         if logs[number].has_vectors:
-            show_log(connection, logs[number])
-            _run(connection, "hash_contested_vectors", file_number=number)
+            with blame_file(number, logs[number].name):
+                show_log(connection, logs[number])
+                _run(connection, "hash_contested_vectors", file_number=number)
     _run(connection, "claim_known", low=low, high=high)
     _run(connection, "claim_new")
     while _count_open(connection) > 0:
@@ -65,10 +79,11 @@ def _insert_vectors(
 ) -> None:
     if not log.has_vectors:
         return
-    show_log(connection, log)
-    for column, name in (("features", "insert_features"), ("embedding", "insert_embeddings")):
-        if column in log.columns:
-            _run(connection, name, file_number=number, known_at=known_at)
+    with blame_file(number, log.name):
+        show_log(connection, log)
+        for column, name in (("features", "insert_features"), ("embedding", "insert_embeddings")):
+            if column in log.columns:
+                _run(connection, name, file_number=number, known_at=known_at)
 
 
 def _list_numbers(connection: duckdb.DuckDBPyConnection, table: str) -> list[int]:

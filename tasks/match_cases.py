@@ -26,27 +26,32 @@ def match_cases(loop: Loop, cases: Sequence[FailureCase]) -> dict[str, int]:
     with open_warehouse(loop, write=True) as warehouse:
         connection = warehouse.connection
         done_until = warehouse.read_clock()
-        connection.execute(
-            "create or replace temp table new_member (case_name varchar, sample_id varchar, "
-            "found_by varchar, score double, prediction_id varchar, definition_sha256 varchar)"
-        )
+        make_member_staging(connection)
         for case in cases:
-            _stage_members(warehouse, case)
+            _stage_changed(warehouse, case)
 
         def insert(known_at: datetime) -> dict[str, int]:
             for case in cases:
-                _insert_case(connection, case, known_at)
+                insert_case(connection, case, known_at)
                 definition = hash_definition(definition_of_case(case))
                 save_progress(connection, _STEP, case.case, definition, done_until)
             before = _count_members(connection)
             connection.execute(read_sql("cases/insert_members"), {"known_at": known_at})
             after = _count_members(connection)
-            _update_states(connection, known_at)
+            update_states(connection, known_at)
             found = {case.case: after.get(case.case, 0) - before.get(case.case, 0) for case in cases}
             record_run(connection, "case", started_at=started_at, ended_at=loop.clock(), counts=found)
             return found
 
         return warehouse.write(insert)
+
+
+def make_member_staging(connection: duckdb.DuckDBPyConnection) -> None:
+    """Make the empty temp table `new_member` that `stage_members` fills."""
+    connection.execute(
+        "create or replace temp table new_member (case_name varchar, sample_id varchar, "
+        "found_by varchar, score double, prediction_id varchar, definition_sha256 varchar)"
+    )
 
 
 def view_matches(connection: duckdb.DuckDBPyConnection, case: FailureCase) -> None:
@@ -58,20 +63,29 @@ def view_matches(connection: duckdb.DuckDBPyConnection, case: FailureCase) -> No
     )
 
 
-def _stage_members(warehouse: Warehouse, case: FailureCase) -> None:
+def _stage_changed(warehouse: Warehouse, case: FailureCase) -> None:
     connection = warehouse.connection
-    definition_sha256 = hash_definition(definition_of_case(case))
-    since = read_progress(connection, _STEP, case.case, definition_sha256)
+    since = read_progress(connection, _STEP, case.case, hash_definition(definition_of_case(case)))
     connection.execute(read_sql("flag/changed_sample"), {"since": since, "attribute": case.attribute})
     with show_only(warehouse, "changed_sample"):
-        view_matches(connection, case)
-        connection.execute(
-            read_sql("cases/stage_members"),
-            {"case_name": case.case, "attribute": case.attribute, "definition_sha256": definition_sha256},
-        )
+        stage_members(connection, case)
 
 
-def _insert_case(connection: duckdb.DuckDBPyConnection, case: FailureCase, known_at: datetime) -> None:
+def stage_members(connection: duckdb.DuckDBPyConnection, case: FailureCase) -> None:
+    """Fill `new_member` with what the case matches among the flagged samples that the views show.
+
+    Raises ExpressionError, naming the file, where `members.where` is not allowed.
+    """
+    view_matches(connection, case)
+    definition_sha256 = hash_definition(definition_of_case(case))
+    connection.execute(
+        read_sql("cases/stage_members"),
+        {"case_name": case.case, "attribute": case.attribute, "definition_sha256": definition_sha256},
+    )
+
+
+def insert_case(connection: duckdb.DuckDBPyConnection, case: FailureCase, known_at: datetime) -> None:
+    """Insert the case's definition if it differs from its latest one; part of the caller's transaction."""
     connection.execute(
         read_sql("cases/insert_case"),
         {
@@ -89,8 +103,11 @@ def _count_members(connection: duckdb.DuckDBPyConnection) -> dict[str, int]:
     return {str(name): int(count) for name, count in rows}
 
 
-def _update_states(connection: duckdb.DuckDBPyConnection, known_at: datetime) -> None:
+def update_states(connection: duckdb.DuckDBPyConnection, known_at: datetime, only: str | None = None) -> None:
+    """Open new cases and mark as ready those that a round can follow: all of them, or the one named."""
     for name, _, state, is_ready in connection.execute(read_sql("cases/list_states")).fetchall():
+        if only not in (None, name):
+            continue
         if is_ready and state in (None, "open"):
             insert_state(
                 connection, name, "ready", "it has settled samples and a frozen hold-out", None, known_at

@@ -16,6 +16,8 @@ from tasks.errors import ExpressionError
 Node = dict[str, Any]
 
 DEEPEST_NESTING = 50
+# qualified, since a macro of the warehouse could have the same name
+_SERIALIZE = "select system.main.json_serialize_sql(?)"
 _PLAIN_CONTROLS = "\n\r\t"
 _DIRECTION_CONTROLS = "\u202a\u202b\u202c\u202d\u202e\u2066\u2067\u2068\u2069"
 
@@ -47,7 +49,7 @@ def parse_select(connection: DuckDBPyConnection, text: str, *, origin: str) -> N
     too deeply.
     """
     try:
-        found = connection.execute("select json_serialize_sql(?)", [text]).fetchone()
+        found = connection.execute(_SERIALIZE, [text]).fetchone()
         parsed: dict[str, Any] = json.loads(found[0]) if found else {"statements": []}
     except RecursionError:
         refuse(origin, f"it is nested too deeply; at most {DEEPEST_NESTING} levels are read")

@@ -2,6 +2,8 @@
 
 import difflib
 from collections import Counter
+from collections.abc import Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -23,11 +25,34 @@ from tasks.errors import InputError
 from tasks.read_text_log import TextLog, read_csv_log, read_json_lines
 
 
+class UnreadableFileError(InputError):
+    """A file of a chunk could not be read to its end, or changed meanwhile; the others go on without it."""
+
+    def __init__(self, file_number: int, text: str) -> None:
+        super().__init__(text)
+        self.file_number = file_number
+
+
+@contextmanager
+def blame_file(number: int, name: str) -> Iterator[None]:
+    """Turn DuckDB's complaint about a file's content into an UnreadableFileError that names the file."""
+    try:
+        yield
+    except (duckdb.TransactionException, duckdb.OutOfMemoryException, duckdb.ParserException):
+        raise
+    except duckdb.Error as error:
+        why = str(error).strip().splitlines()[0].rstrip(".")
+        raise UnreadableFileError(
+            number, f"{name}: cannot be read ({why}); mend or replace the file and pull again"
+        ) from error
+
+
 @dataclass(frozen=True)
 class LogFile:
     """A file that can be read: `kind` is `predictions` or `labels`; `columns` are the file's, with SQL types.
 
-    `relation` is what stands after `from`, `row_number` the expression that numbers its rows from 1.
+    `relation` is what stands after `from`, `row_number` the expression that numbers its rows from 1, `fault` what
+    makes a row none, `raw` the row as it came. In the lists of the columns `unbroken` no value is null.
     """
 
     name: str
@@ -37,6 +62,7 @@ class LogFile:
     row_number: str
     fault: str
     raw: str
+    unbroken: frozenset[str] = frozenset()
 
     @property
     def is_prediction(self) -> bool:
@@ -87,6 +113,8 @@ def show_log(connection: duckdb.DuckDBPyConnection, log: LogFile) -> None:
     for staged, kind in STAGED_COLUMNS.items():
         source = present.get(staged)
         parts += _project(staged, kind, source, log.columns[source] if source else "")
+        if kind == "vector":
+            parts.append(_fill_vector(staged, log))
     connection.execute(
         f"create or replace temp view log_row as select {', '.join(parts)} from {log.relation}"
     )
@@ -124,6 +152,14 @@ def _project(staged: str, kind: Kind, source: str | None, sql_type: str) -> list
         f"nullif(trim({column}::varchar), '') is not null" if _is_text(sql_type) else f"{column} is not null"
     )
     return [f"{read(column, sql_type)} as {staged}", f"{given} as has_{staged}"]
+
+
+def _fill_vector(name: str, log: LogFile) -> str:
+    if name not in log.columns:
+        return f"null::float[] as filled_{name}"
+    column = _read_vector(quote_name(name), log.columns[name])
+    is_plain = name in log.unbroken and log.columns[name] == "FLOAT[]"
+    return f"{column if is_plain else f'fill_vector({column})'} as filled_{name}"
 
 
 def _is_text(sql_type: str) -> bool:
@@ -179,7 +215,18 @@ def _open_parquet(connection: duckdb.DuckDBPyConnection, path: Path, name: str) 
         "file_row_number + 1",
         "null::varchar",
         f"cast(to_json(struct_pack({packed})) as varchar)",
+        _find_unbroken(connection, path),
     )
+
+
+def _find_unbroken(connection: duckdb.DuckDBPyConnection, path: Path) -> frozenset[str]:
+    """Return the columns of lists of which the file's own statistics say that no value is null."""
+    rows = connection.execute(
+        "select string_split(path_in_schema, ', ')[1] as name from parquet_metadata($path) "
+        "group by name having sum(stats_null_count) = 0 and count(stats_null_count) = count(*)",
+        {"path": _escape_glob(path)},
+    ).fetchall()
+    return frozenset(str(row[0]) for row in rows)
 
 
 def _list_parquet_columns(connection: duckdb.DuckDBPyConnection, path: Path) -> list[str]:

@@ -85,7 +85,8 @@ def _read_lines(
 def _read_header(connection: duckdb.DuckDBPyConnection, path: Path, name: str) -> tuple[list[str], str]:
     row = connection.execute(
         "select line from read_csv($path, columns = {'line': 'varchar'}, auto_detect = false, "
-        "header = false, delim = $separator, quote = '', escape = '', hive_partitioning = false) limit 1",
+        "header = false, delim = $separator, quote = '', escape = '', hive_partitioning = false, "
+        "ignore_errors = true) limit 1",
         {"path": str(path), "separator": _NO_SEPARATOR},
     ).fetchone()
     if row is None or row[0] is None:

@@ -35,6 +35,13 @@ def read_guideline(loop: Loop, attribute: AttributeSettings) -> str | None:
 
 def record_definitions(connection: duckdb.DuckDBPyConnection, loop: Loop, known_at: datetime) -> None:
     """Insert the definitions that changed; a rule no longer in use is withdrawn by a row of nulls."""
+    stage_definitions(connection, loop)
+    connection.execute(read_sql("definitions/insert_attributes"), {"known_at": known_at})
+    connection.execute(read_sql("definitions/insert_rules"), {"known_at": known_at})
+
+
+def stage_definitions(connection: duckdb.DuckDBPyConnection, loop: Loop) -> None:
+    """Make the temp tables `defined_attribute` and `defined_rule` of what the settings say now."""
     connection.execute(
         "create or replace temp table defined_attribute (attribute varchar, definition varchar)"
     )
@@ -51,5 +58,3 @@ def record_definitions(connection: duckdb.DuckDBPyConnection, loop: Loop, known_
                 "insert into defined_rule values ($rule, $attribute, $definition)",
                 {"rule": rule, "attribute": attribute.name, "definition": definition},
             )
-    connection.execute(read_sql("definitions/insert_attributes"), {"known_at": known_at})
-    connection.execute(read_sql("definitions/insert_rules"), {"known_at": known_at})

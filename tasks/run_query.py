@@ -71,7 +71,8 @@ def lock_down(connection: DuckDBPyConnection, *, allowed_directory: str | None) 
 
 def _is_locked(connection: DuckDBPyConnection) -> bool:
     row = connection.execute(
-        "select current_setting('lock_configuration') and not current_setting('enable_external_access')"
+        "select system.main.current_setting('lock_configuration') "
+        "and not system.main.current_setting('enable_external_access')"
     ).fetchone()
     return bool(row and row[0])
 

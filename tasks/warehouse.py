@@ -6,7 +6,7 @@ whatever it adds goes through `Warehouse.write`: one transaction under the write
 
 import re
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from datetime import UTC, datetime
@@ -333,13 +333,16 @@ def show_as_of(warehouse: Warehouse, moment: datetime) -> Iterator[None]:
 
 
 @contextmanager
-def show_only(warehouse: Warehouse, focus: str) -> Iterator[None]:
+def show_only(warehouse: Warehouse, focus: str, staged: Mapping[str, str] | None = None) -> Iterator[None]:
     """Narrow every fact about samples, and every view, to the sample_ids of the temp table `focus`.
 
-    So a step pays for what is new, not for what is stored. Nothing can be written meanwhile.
+    So a step pays for what is new, not for what is stored. `staged`, fact -> temp view, adds rows that are
+    not stored (yet), so that the views tell what they would show. Nothing can be written meanwhile.
     """
     cut = dict.fromkeys(SAMPLE_FACTS, f"semi join {focus} using (sample_id)")
     cut["fix_outcome"] = "semi join label_fix using (fix_id)"
+    for name, view in (staged or {}).items():
+        cut[name] = f"{cut.get(name, '')} union all by name select * from {view}"
     with _shadow(warehouse.connection, cut):
         yield
 

@@ -1,4 +1,4 @@
-"""A `where` or a `[[check]]` of the user's can read its columns, and nothing else; what is honest gives the right rows."""
+"""A `where` or a `[[check]]` reads its columns and nothing else; what is honest finds the right rows."""
 
 import hashlib
 import os
@@ -143,7 +143,7 @@ ATTACKS = {
     "fills memory with a format": "length(format('{{:900000000}}', 1)) > 1",
     "fills memory with list_resize": "len(list_resize(rules, 1000000000)) > 1",
     "fills memory with an array": "null::integer[100000000] is null",
-    "grows by nested replace": "replace(replace(replace(predicted, '', '{long}'), 'x', '{long}'), 'x', '{long}') = ''",
+    "grows by nested replace": "replace(replace(predicted, 'c', '{long}'), 'x', '{long}') = ''",
     "grows by nested hex": "length(" + "hex(" * 30 + "predicted" + ")" * 30 + ") > 1",
     "grows by nested JSON": "length(" + "to_json(" * 20 + "predicted" + ")" * 20 + ") > 1",
     "backtracks in like": "predicted like '%a%a%a%a%a%a%a%a%b'",
@@ -165,13 +165,24 @@ ATTACKS = {
 }
 
 
-@pytest.mark.parametrize("what", ATTACKS)
-@pytest.mark.parametrize("relation", ["flagged_sample", None])
+NEEDS_RELATION = {
+    "takes the whole row",
+    "names a column through its table",
+    "names a hidden column",
+    "is text",
+    "is a number",
+    "compares what cannot be compared",
+}
+
+
+@pytest.mark.parametrize(
+    ("what", "relation"),
+    [(what, "flagged_sample") for what in ATTACKS]
+    + [(what, None) for what in ATTACKS if what not in NEEDS_RELATION],
+)
 def test_an_attack_is_refused_in_one_line_and_leaves_nothing(
     orchard: Orchard, what: str, relation: str | None
 ) -> None:
-    if relation is None and what in NEEDS_RELATION:
-        return
     text = ATTACKS[what].replace("{folder}", str(orchard.folder)).replace("{long}", "x" * 1000)
     before = orchard.digest()
     with pytest.raises(ExpressionError) as caught:
@@ -186,44 +197,24 @@ def test_an_attack_is_refused_in_one_line_and_leaves_nothing(
     )
 
 
-NEEDS_RELATION = {
-    "reads the clock by a cast",
-    "reads today by a cast",
-    "takes the whole row",
-    "names a column through its table",
-    "names a hidden column",
-    "is text",
-    "is a number",
-    "compares what cannot be compared",
-}
-
-
 @pytest.mark.parametrize(
-    ("what", "secret_rows"),
+    ("sql", "shown"),
     [
-        ("reads a file in a subquery", 0),
-        ("reads a file through exists", 4),
-        ("reads another table", 0),
-        ("reads another table through a macro", 0),
-        ("reads the environment", 0),
-        ("reads a setting", 0),
-        ("reads a variable", 0),
-        ("reads the clock by age()", 4),
-        ("breaks out of its brackets", 4),
+        ("select (select word from read_csv('{folder}/secret.csv'))", FILE_SECRET),
+        ("select word from '{folder}/secret.csv'", FILE_SECRET),
+        ("select (select word from other)", TABLE_SECRET),
+        ("select peek()", TABLE_SECRET),
+        ("select reverse('x')", TABLE_SECRET),
+        ("select current_setting('home_directory')", SETTING_SECRET),
+        ("select getvariable('secret')", VARIABLE_SECRET),
+        ("select age(timestamp '2025-10-03') <> age(timestamp '2025-10-03', timestamp '2025-10-04')", True),
+        ("select count(*) from flagged_sample where n = 1 and (true) or (true\n)", 4),
     ],
 )
-def test_the_same_attack_runs_where_nobody_checks(orchard: Orchard, what: str, secret_rows: int) -> None:
-    """So the refusals above are the check's doing, not DuckDB's."""
-    text = ATTACKS[what].replace("{folder}", str(orchard.folder))
-    if what == "reads the environment":
-        text = text.replace("getenv", "getenv") if _has_getenv(orchard) else "false"
-    sql = f"select n from flagged_sample where ({text}\n)"
-    assert len(orchard.connection.execute(sql).fetchall()) == secret_rows
-
-
-def _has_getenv(orchard: Orchard) -> bool:
-    sql = "select count(*) > 0 from duckdb_functions() where function_name = 'getenv'"
-    return orchard.connection.execute(sql).fetchone() == (True,)
+def test_where_nobody_checks_the_attacks_work(orchard: Orchard, sql: str, shown: object) -> None:
+    """So the refusals are the check's doing, not DuckDB's."""
+    found = orchard.connection.execute(sql.replace("{folder}", str(orchard.folder))).fetchone()
+    assert found == (shown,)
 
 
 HONEST = {
@@ -277,7 +268,7 @@ HONEST = {
     "predicted = 'crate' -- our favourite": [1, 2],
     "predicted = 'it''s; drop table' or n = 4": [4],
     "n % 2 = 0": [2, 4],
-    "try(1 / (n - n) > 0) or n = 1": [1],
+    "coalesce(try(cast(unit_id as integer)), n) = 1": [1],
     "\"predicted\" = 'ladder'": [3],
     "predicted = 'crate'\nand (context->>'light') = 'sun'": [2],
     " or ".join(f"predicted = 'label {number}'" for number in range(300)) + " or n = 3": [3],

@@ -1,8 +1,9 @@
--- one row per function name out of $names, kind and stability that DuckDB knows, and whether it is built in
+-- one row per function name out of $names, kind and stability that DuckDB knows, and whether it is built in;
+-- what is called here is qualified, since a macro of the warehouse could have the same name
 select distinct
-    lower(function_name) as function_name,
+    system.main.lower(function_name) as function_name,
     function_type,
     coalesce(stability, '') as stability,
     internal as is_internal
-from duckdb_functions()
-where list_contains($names::varchar[], lower(function_name))
+from system.main.duckdb_functions()
+where system.main.lower(function_name) = any(select unnest($names::varchar[]))

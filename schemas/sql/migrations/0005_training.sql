@@ -6,6 +6,7 @@ create table training_set (
     parent_version varchar,
     composition varchar not null,
     as_of timestamptz not null,
+    reserved_until timestamptz not null,
     row_count bigint not null,
     digest varchar not null,
     state varchar not null,

@@ -4,6 +4,7 @@ select
     g.*,
     f.batch_id,
     s.reason as late_reason,
+    s.row_number is not null as is_contested,
     s.row_number is null or list_contains(s.adds, 'sample') as adds_sample,
     s.row_number is null or list_contains(s.adds, 'prediction') as adds_prediction,
     s.row_number is null or list_contains(s.adds, 'features') as adds_features,

@@ -35,7 +35,7 @@ create or replace temp macro name_scores_fault(labels, entries, problem) as
             then 'scores name a label that is none of the attribute; expected ' || array_to_string(labels, ', ')
         when len(list_filter(entries, lambda e: json_type(e.value) in ('VARCHAR', 'BOOLEAN'))) > 0
             then 'scores hold a value that is no number; expected 0 to 1'
-        when len(list_filter(entries, lambda e: cast(e.value as double) < 0 or cast(e.value as double) > 1)) > 0
+        when len(list_filter(entries, lambda e: try_cast(e.value as double) < 0 or try_cast(e.value as double) > 1)) > 0
             then 'scores hold a value outside 0 to 1'
     end;
 

@@ -9,8 +9,8 @@ set
             then 'names a key twice'
         when len(list_filter(
             entries,
-            lambda e: json_type(e.value) = 'DOUBLE' and not isfinite(cast(e.value as double))
+            lambda e: json_type(e.value) = 'DOUBLE' and not isfinite(try_cast(e.value as double))
         )) > 0
             then 'holds a number that is not finite'
     end,
-    spelled = case when len(entries) > 0 then spell_object(entries) end
+    spelled = case when len(entries) > 0 then spell_object(entries, is_scores) end

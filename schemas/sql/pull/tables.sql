@@ -2,9 +2,9 @@
 create or replace temp table attribute_rule (
     attribute varchar, kind varchar, labels varchar[]
 );
--- one row per distinct text of a context or of scores
+-- one row per distinct text of a context, or of scores
 create or replace temp table object_text (
-    raw varchar, entries struct(key varchar, value json)[], spelled varchar, problem varchar
+    raw varchar, is_scores boolean, entries struct(key varchar, value json)[], spelled varchar, problem varchar
 );
 -- one row per file of the chunk, in order of content
 create or replace temp table staged_file (

@@ -1,0 +1,246 @@
+"""The command line as `argparse` reads it: names, options and help of every command."""
+
+import argparse
+from collections.abc import Callable
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any
+
+_Parser = argparse.ArgumentParser
+_AddArguments = Callable[[_Parser], None]
+
+
+def read_arguments(argv: list[str] | None) -> argparse.Namespace:
+    """Return the options; `command` is the command's full name, as in `queue list`.
+
+    Raises SystemExit: 2 for wrong usage, 0 after help was shown.
+    """
+    parser = _build_parser()
+    options = parser.parse_args(argv)
+    if options.command is None:
+        parser.error("name a command; `turnrow --help` lists them")
+    _check_together(parser, options)
+    return options
+
+
+def _check_together(parser: _Parser, options: argparse.Namespace) -> None:
+    """Refuse what only makes sense together, or not together."""
+    if options.command != "case":
+        return
+    is_decision = options.decision is not None
+    if is_decision != (options.by is not None):
+        parser.error("case: --park or --reopen, and --by NAME, go together")
+    if is_decision and (options.name is None or options.try_file is not None):
+        parser.error("case: --park and --reopen want the NAME of a case, and no --try")
+
+
+def _build_parser() -> _Parser:
+    parser = _Parser(
+        prog="turnrow",
+        description="Runs the retrain loop of a deployed perception model, from prediction logs to a judged candidate.",
+        parents=[_build_shared(is_top=True)],
+        allow_abbrev=False,
+    )
+    parser.set_defaults(command=None)
+    commands = parser.add_subparsers(metavar="COMMAND", title="commands")
+    for name, (help_text, add_arguments) in _COMMANDS.items():
+        _add_command(commands, name, help_text, add_arguments)
+    queue = commands.add_parser(
+        "queue",
+        help=_QUEUE_HELP,
+        description=_QUEUE_HELP,
+        parents=[_build_shared()],
+        allow_abbrev=False,
+    )
+    parts = queue.add_subparsers(metavar="ACTION", title="actions", required=True)
+    for name, (help_text, add_arguments) in _QUEUE_COMMANDS.items():
+        _add_command(parts, name, help_text, add_arguments, prefix="queue ")
+    return parser
+
+
+def _build_shared(*, is_top: bool = False) -> _Parser:
+    """Return the options that every command takes, before its name or after it."""
+    shared = _Parser(add_help=False)
+    default: Any = None if is_top else argparse.SUPPRESS
+    shared.add_argument(
+        "--at", metavar="DIR", default=default, help="the loop folder (else TURNROW_AT, else the current folder)"
+    )
+    is_set: Any = False if is_top else argparse.SUPPRESS
+    shared.add_argument("--json", action="store_true", default=is_set, help="print one JSON document")
+    shared.add_argument("--debug", action="store_true", default=is_set, help="show where an error came from")
+    return shared
+
+
+def _add_command(
+    commands: Any, name: str, help_text: str, add_arguments: _AddArguments, prefix: str = ""
+) -> None:
+    parser: _Parser = commands.add_parser(
+        name, help=help_text, description=help_text, parents=[_build_shared()], allow_abbrev=False
+    )
+    parser.set_defaults(command=prefix + name)
+    add_arguments(parser)
+
+
+def read_time(text: str) -> datetime:
+    """Return an ISO time; one without an offset is UTC."""
+    try:
+        moment = datetime.fromisoformat(text)
+    except ValueError as error:
+        raise argparse.ArgumentTypeError(
+            f"{text!r} is no time; write it as 2026-03-31 or 2026-03-31T04:30:00+02:00 (without an offset: UTC)"
+        ) from error
+    return moment.replace(tzinfo=UTC) if moment.tzinfo is None else moment.astimezone(UTC)
+
+
+def _read_count(text: str) -> int:
+    if not text.isdecimal() or int(text) == 0:
+        raise argparse.ArgumentTypeError(f"{text!r} is no count; write a whole number from 1")
+    return int(text)
+
+
+def _add_nothing(parser: _Parser) -> None:
+    """Add no argument beside the shared ones."""
+
+
+def _add_init(parser: _Parser) -> None:
+    parser.add_argument("dir", metavar="DIR", type=Path, help="the folder to make, or to bring up to date")
+
+
+def _add_demo(parser: _Parser) -> None:
+    parser.add_argument("dir", metavar="DIR", type=Path, nargs="?", default=Path("turnrow-demo"))
+
+
+def _add_pull(parser: _Parser) -> None:
+    parser.add_argument("files", metavar="FILES", type=Path, nargs="*", help="exactly these files")
+
+
+def _add_case(parser: _Parser) -> None:
+    parser.add_argument("name", metavar="NAME", nargs="?", help="one case in full")
+    choice = parser.add_mutually_exclusive_group()
+    choice.add_argument(
+        "--try", dest="try_file", metavar="FILE", type=Path, help="what this edited case file would change"
+    )
+    choice.add_argument("--park", dest="decision", action="store_const", const="park", help="set it aside")
+    choice.add_argument(
+        "--reopen", dest="decision", action="store_const", const="reopen", help="take it up again"
+    )
+    parser.add_argument("--by", metavar="NAME", help="who decides")
+
+
+def _add_case_name(parser: _Parser) -> None:
+    parser.add_argument("case", metavar="CASE", help="a failure case's name")
+
+
+def _add_holdout(parser: _Parser) -> None:
+    parser.add_argument("case", metavar="CASE", help="a failure case's name, or overall:ATTRIBUTE")
+    choice = parser.add_mutually_exclusive_group()
+    choice.add_argument(
+        "--from", dest="listed", metavar="FILE", type=Path, help="freeze exactly the samples listed in it"
+    )
+    choice.add_argument("--grow", metavar="N", type=_read_count, help="a next version with N more members")
+
+
+def _add_filter(parser: _Parser) -> None:
+    parser.add_argument("--attribute", metavar="NAME", help="of this attribute only")
+    parser.add_argument("--case", metavar="NAME", help="of this failure case only")
+    parser.add_argument("--at-most", metavar="N", type=_read_count, help="the N most urgent")
+
+
+def _add_export(parser: _Parser) -> None:
+    parser.add_argument("file", metavar="FILE", type=Path, help="to write: .parquet, .csv or .jsonl")
+    parser.add_argument("--open", action="store_true", help="show predictions and reasons; not blind")
+    _add_filter(parser)
+
+
+def _add_import(parser: _Parser) -> None:
+    parser.add_argument("file", metavar="FILE", type=Path, help="to read: .parquet, .csv or .jsonl")
+
+
+def _add_attribute(parser: _Parser) -> None:
+    parser.add_argument("attribute", metavar="ATTRIBUTE", help="an attribute of turnrow.toml")
+
+
+def _add_assemble(parser: _Parser) -> None:
+    _add_attribute(parser)
+    parser.add_argument("--as-of", metavar="TIME", type=read_time, help="as the warehouse was then")
+    parser.add_argument("--dry-run", action="store_true", help="compose and check, store nothing")
+
+
+def _add_verify(parser: _Parser) -> None:
+    parser.add_argument("version", metavar="VERSION", help="a training set")
+
+
+def _add_retrain(parser: _Parser) -> None:
+    _add_attribute(parser)
+    parser.add_argument("--version", metavar="V", help="the training set to use (else the latest)")
+
+
+def _add_predict(parser: _Parser) -> None:
+    parser.add_argument("model", metavar="MODEL", help="a stored model")
+    parser.add_argument("source", metavar="IN", type=Path, help="samples with features")
+    parser.add_argument("target", metavar="OUT", type=Path, help="the prediction log to write")
+
+
+def _add_import_model(parser: _Parser) -> None:
+    _add_attribute(parser)
+    parser.add_argument("path", metavar="PATH|none", help="the artefact, or none where only logs exist")
+    parser.add_argument("--as", dest="model", metavar="MODEL", required=True, help="its name in the logs")
+    parser.add_argument("--by", metavar="NAME", required=True, help="who signs")
+
+
+def _add_sign_off(parser: _Parser) -> None:
+    parser.add_argument("model", metavar="MODEL", help="a candidate")
+    parser.add_argument("--by", metavar="NAME", required=True, help="who decides")
+    decision = parser.add_mutually_exclusive_group(required=True)
+    decision.add_argument("--accept", dest="decision", action="store_const", const="accept")
+    decision.add_argument("--refuse", dest="decision", action="store_const", const="refuse")
+    parser.add_argument("--note", metavar="TEXT", help="why; needed to accept against the verdict")
+
+
+def _add_backfill(parser: _Parser) -> None:
+    _add_case_name(parser)
+    parser.add_argument("--since", metavar="T", type=read_time, required=True, help="the first moment")
+    parser.add_argument("--until", metavar="T", type=read_time, required=True, help="the first moment after")
+    parser.add_argument("--dry-run", action="store_true", help="count, write nothing")
+
+
+def _add_lineage(parser: _Parser) -> None:
+    parser.add_argument("id", metavar="ID", help="a training set, model, label revision, fix, prediction or file")
+    parser.add_argument("--format", choices=["tree"], default="tree", help="how it is shown")
+
+
+def _add_sql(parser: _Parser) -> None:
+    parser.add_argument("text", metavar="SELECT", help="one SELECT, in quotes")
+
+
+_QUEUE_HELP = "Look at the open label fixes, hand them out, and take answers back."
+
+_QUEUE_COMMANDS: dict[str, tuple[str, _AddArguments]] = {
+    "list": ("List the open label fixes, most urgent first.", _add_filter),
+    "export": ("Write the open label fixes to a file for annotators, blind unless --open.", _add_export),
+    "import": ("Take annotators' answers from a file, row by row.", _add_import),
+}
+
+_COMMANDS: dict[str, tuple[str, _AddArguments]] = {
+    "init": ("Make a new loop folder, or bring an older one up to date.", _add_init),
+    "demo": ("Run the whole loop once on an invented orchard, in a folder of its own.", _add_demo),
+    "check-setup": ("Tell what is wrong with the loop folder and how to mend it.", _add_nothing),
+    "pull": ("Take prediction logs and label files into the warehouse.", _add_pull),
+    "flag": ("Find mispredictions by rule, sort them into failure cases, and queue what is doubted.", _add_nothing),
+    "case": ("Show all failure cases, one in full, or what an edited case file would change.", _add_case),
+    "mine": ("Queue the unlabelled samples that are most likely to help a failure case.", _add_case_name),
+    "settle": ("Turn agreeing answers into labels and freeze hold-outs that are full.", _add_nothing),
+    "holdout": ("Draw and freeze the fair test of a failure case or of a whole attribute.", _add_holdout),
+    "assemble": ("Make and check a new version of an attribute's training set.", _add_assemble),
+    "verify": ("Rebuild a training set from the warehouse and compare digests.", _add_verify),
+    "retrain": ("Train a candidate, evaluate it on the hold-outs and judge it.", _add_retrain),
+    "predict": ("Run a stored model over a file of samples and write a prediction log.", _add_predict),
+    "import-model": ("Take in a model that was trained elsewhere as the first incumbent.", _add_import_model),
+    "sign-off": ("Record a person's decision on a candidate; Turnrow is no safety case.", _add_sign_off),
+    "nightly": ("Run the nightly flow once, now: pull, flag, settle.", _add_nothing),
+    "round": ("Run a round once, now: assemble, retrain, evaluate and judge.", _add_attribute),
+    "backfill": ("Match one failure case with the history between two moments.", _add_backfill),
+    "lineage": ("Show where a training set, model, label or file came from and what came of it.", _add_lineage),
+    "status": ("Show where the loop stands, on one screen, and what to do next.", _add_nothing),
+    "sql": ("Run one SELECT on the warehouse, read-only.", _add_sql),
+}

@@ -1,0 +1,40 @@
+-- one row per wished sample, with its present label, group and features, and why it must stay out, if so
+create or replace temp table composed_row as
+with vectors as (
+    select sample_id, len(vector) as feature_length, isfinite(list_sum(vector)) as is_finite
+    from sample_vector
+    where space = $feature_space and attribute = $attribute
+    qualify row_number() over (partition by sample_id order by known_at) = 1
+),
+reserved as (
+    select distinct group_id
+    from wh.main.holdout_reserved
+    where attribute = $attribute and known_at <= $reserved_until
+)
+select
+    w.sample_id,
+    g.group_id,
+    l.revision_id,
+    l.label,
+    l.label_value,
+    l.origin,
+    l.decided_at,
+    l.known_at as settled_at,
+    coalesce(l.fix_id, w.fix_id) as fix_id,
+    w.reason,
+    w.prediction_id,
+    coalesce(w.case_names, case when w.reason <> 'base' then c.case_names end) as case_names,
+    v.feature_length,
+    v.is_finite,
+    r.group_id is not null as is_reserved,
+    case
+        when l.revision_id is null then 'no_label'
+        when r.group_id is not null then 'reserved'
+        when v.feature_length is null then 'no_features'
+    end as why
+from wished_row as w
+inner join grouped_sample as g on g.sample_id = w.sample_id
+left join current_label as l on l.sample_id = w.sample_id
+left join vectors as v on v.sample_id = w.sample_id
+left join concerned_case as c on c.sample_id = w.sample_id
+left join reserved as r on r.group_id = g.group_id

@@ -1,0 +1,22 @@
+-- one row per sample of the attribute's frozen hold-outs, without anything about labels
+select
+    k.sample_id,
+    v.vector as features,
+    k.media_uri,
+    cast(k.context as varchar) as context,
+    g.group_id,
+    k.recording_id,
+    k.object_id,
+    k.observed_at,
+    k.unit_id,
+    e.vector as embedding
+from (
+    select distinct m.sample_id, m.group_id
+    from frozen_holdout as z
+    inner join holdout_member as m on m.holdout_id = z.holdout_id
+    where z.attribute = $attribute
+) as g
+inner join known_sample as k on k.sample_id = g.sample_id
+left join chosen_vector as v on v.sample_id = k.sample_id and v.space = $feature_space
+left join chosen_vector as e on e.sample_id = k.sample_id and e.space = $embedding_space
+order by k.sample_id

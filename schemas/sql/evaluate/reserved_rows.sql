@@ -1,0 +1,5 @@
+-- one row: how many rows of a version belong to groups that are reserved now
+select count(*), min(m.sample_id)
+from training_set_member as m
+semi join holdout_reserved as r on r.attribute = $attribute and r.group_id = m.group_id
+where m.version = $version

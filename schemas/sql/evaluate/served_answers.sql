@@ -1,0 +1,12 @@
+-- one row per hold-out sample that a model without an artefact has predicted in service
+insert into new_prediction
+select p.model_version, p.sample_id, coalesce(n.present_label, p.predicted), p.predicted_value, p.confidence
+from prediction as p
+semi join (
+    select m.sample_id
+    from frozen_holdout as z
+    inner join holdout_member as m on m.holdout_id = z.holdout_id
+    where z.attribute = $attribute
+) as h on h.sample_id = p.sample_id
+left join renamed_label as n on n.attribute = p.attribute and n.old_label = p.predicted
+where p.model_version = $model_version and p.role = 'served'

@@ -1,0 +1,147 @@
+"""`check-setup`: what is wrong with a loop folder, or may become so, and how to mend it."""
+
+import os
+import shutil
+from collections.abc import Callable, Iterator
+from pathlib import Path
+
+import duckdb
+
+from schemas.case_file import FailureCase
+from schemas.settings import AttributeSettings
+from tasks.check_holdouts import check_holdouts
+from tasks.errors import SettingsError, TurnrowError
+from tasks.findings import FINE, WARNING, WRONG, Finding, tell_error
+from tasks.loop import Loop
+from tasks.warehouse import Warehouse, find_location, open_warehouse
+
+_GIGABYTE = 1_000_000_000
+
+
+def check_setup(loop: Loop, cases: list[FailureCase], errors: list[SettingsError]) -> list[Finding]:
+    """Look at everything and return what was found, in order of what needs what.
+
+    What stands on something broken is not looked at: without a warehouse there are no hold-outs to judge.
+    """
+    findings = [*_check_folder(loop), *_check_cases(cases, errors), *_check_attributes(loop)]
+    try:
+        with open_warehouse(loop, write=False) as warehouse:
+            findings.append(Finding(FINE, "warehouse", f"opens ({warehouse.location.kind.replace('_', ' ')})"))
+            findings += _check_expressions(warehouse, cases)
+            findings += check_holdouts(warehouse, cases)
+    except TurnrowError as error:
+        findings.append(tell_error("warehouse", error))
+    return findings
+
+
+def _check_folder(loop: Loop) -> Iterator[Finding]:
+    yield Finding(FINE, "turnrow.toml", f"can be read; {len(loop.settings.attribute)} attributes")
+    if not os.access(loop.folder, os.W_OK):
+        yield Finding(WRONG, str(loop.folder), "cannot be written to", "change its permissions")
+    yield _check_disk(loop)
+    for root in loop.settings.media.roots:
+        if "://" not in root and not loop.locate(root).is_dir():
+            yield Finding(
+                WARNING, "turnrow.toml, media.roots", f"{root} is no folder", "make it, or name another"
+            )
+
+
+def _check_disk(loop: Loop) -> Finding:
+    free = shutil.disk_usage(loop.folder).free
+    stored = _measure_warehouse(loop)
+    room = f"{free / _GIGABYTE:.1f} GB free, the warehouse has {stored / _GIGABYTE:.1f} GB"
+    if free >= max(_GIGABYTE, stored):
+        return Finding(FINE, "disk", room)
+    return Finding(
+        WARNING, "disk", f"{room}; a large pull or training may not fit", "free as much as the warehouse has"
+    )
+
+
+def _measure_warehouse(loop: Loop) -> int:
+    try:
+        path = Path(find_location(loop).target)
+        return path.stat().st_size if path.is_file() else 0
+    except (TurnrowError, OSError):
+        return 0
+
+
+def _check_cases(cases: list[FailureCase], errors: list[SettingsError]) -> Iterator[Finding]:
+    for error in errors:
+        yield tell_error("cases", error)
+    if cases:
+        yield Finding(FINE, "cases", f"{len(cases)} can be read")
+    elif not errors:
+        yield Finding(WARNING, "cases", "there is no failure case yet", "write one: cases/NAME.toml")
+
+
+def _check_attributes(loop: Loop) -> Iterator[Finding]:
+    from tasks.run_trainer import check_trainer
+
+    for attribute in loop.settings.attribute.values():
+        where = f"attribute.{attribute.name}"
+        try:
+            check_trainer(attribute.trainer, loop.folder)
+            yield Finding(FINE, f"{where}.trainer", f"{attribute.trainer} is there")
+        except TurnrowError as error:
+            yield tell_error(f"{where}.trainer", error)
+        yield from _check_guideline(loop, attribute)
+
+
+def _check_guideline(loop: Loop, attribute: AttributeSettings) -> Iterator[Finding]:
+    where = f"attribute.{attribute.name}.guideline"
+    if not attribute.guideline:
+        yield Finding(
+            WARNING, where, "annotators are told nothing", "write a file and name it; labels then say under which"
+        )
+        return
+    path = loop.locate(attribute.guideline)
+    if not path.is_file():
+        yield Finding(WRONG, where, f"{attribute.guideline} is not there", "write it, or name another")
+    elif not path.read_bytes().strip():
+        yield Finding(WRONG, where, f"{attribute.guideline} is empty", "write what annotators are to do")
+    else:
+        yield Finding(FINE, where, f"{attribute.guideline} is there")
+
+
+def _check_expressions(warehouse: Warehouse, cases: list[FailureCase]) -> Iterator[Finding]:
+    """Check every user's expression against the view that it reads; no row is read."""
+    from tasks.describe_cases import check_case
+
+    connection, settings = warehouse.connection, warehouse.loop.settings
+    found = [_try(lambda case=case: check_case(warehouse, case), case.path.name) for case in cases]
+    for attribute in settings.attribute.values():
+        where = f"turnrow.toml, attribute.{attribute.name}"
+        found.append(_try_expression(connection, attribute.group_by, "known_sample", f"{where}.group_by", False))
+        for text in attribute.slices:
+            found.append(_try_expression(connection, text, "current_sample", f"{where}.slices", False))
+    for rule in settings.rule:
+        origin = f"turnrow.toml, rule.{rule.name}.where"
+        found.append(_try_expression(connection, rule.where, "served_sample", origin, True))
+    for restriction in settings.restriction:
+        origin = "turnrow.toml, restriction.where"
+        found.append(_try_expression(connection, restriction.where, "current_sample", origin, True))
+    wrong = [finding for finding in found if finding is not None]
+    yield from wrong
+    if not wrong:
+        yield Finding(FINE, "expressions", f"{len(found)} of cases and settings fit the warehouse")
+
+
+def _try(check: Callable[[], None], where: str) -> Finding | None:
+    try:
+        check()
+    except TurnrowError as error:
+        return tell_error(where, error)
+    return None
+
+
+def _try_expression(
+    connection: duckdb.DuckDBPyConnection, text: str, relation: str, origin: str, must_be_boolean: bool
+) -> Finding | None:
+    from tasks.check_expression import check_expression
+
+    return _try(
+        lambda: check_expression(
+            connection, text, relation=relation, origin=origin, must_be_boolean=must_be_boolean
+        ),
+        origin,
+    )

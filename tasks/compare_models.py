@@ -1,0 +1,62 @@
+"""Two models on the same samples: the difference, its interval and a p-value; and what that says."""
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+
+from tasks.read_outcomes import Flags, Outcomes
+from tasks.statistics import (
+    clustered_difference_interval,
+    clustered_paired_test,
+    mcnemar_exact,
+    paired_difference_interval,
+)
+
+
+@dataclass(frozen=True)
+class Comparison:
+    """Share of the first less share of the second, with an interval and the two-sided p of no difference."""
+
+    estimate: float
+    low: float
+    high: float
+    p_value: float
+    count: int
+
+
+def compare(outcomes: Outcomes, first: Flags, second: Flags, confidence: float) -> Comparison:
+    """Compare two models' hits on `outcomes`.
+
+    Where every group has one sample and all weigh alike: exact McNemar, and Newcombe 1998, method 10.
+    Otherwise Obuchowski's clustered test and a bootstrap over groups with the draw's weights.
+    """
+    if outcomes.weights is None and len(set(outcomes.groups.tolist())) == len(outcomes):
+        return _compare_independent(first, second, confidence)
+    estimate, low, high = clustered_difference_interval(
+        first, second, outcomes.groups, confidence, weights=outcomes.weights
+    )
+    _, codes = np.unique(outcomes.groups.astype(str), return_inverse=True)
+    _, p_value = clustered_paired_test(
+        np.bincount(codes, first & ~second), np.bincount(codes, ~first & second), np.bincount(codes)
+    )
+    return Comparison(estimate, low, high, p_value, len(outcomes))
+
+
+def _compare_independent(first: Flags, second: Flags, confidence: float) -> Comparison:
+    both, neither = int(np.sum(first & second)), int(np.sum(~first & ~second))
+    first_only, second_only = int(np.sum(first & ~second)), int(np.sum(~first & second))
+    estimate, low, high = paired_difference_interval(both, first_only, second_only, neither, confidence)
+    return Comparison(estimate, low, high, mcnemar_exact(first_only, second_only), len(first))
+
+
+def samples_needed(comparison: Comparison, margin: float) -> int | None:
+    """Return about how many samples would show that nothing is lost beyond `margin`, or None if none would.
+
+    An interval narrows with the square root of the number of samples (common practice, no source).
+    """
+    room = comparison.estimate + margin
+    width = comparison.estimate - comparison.low
+    if room <= 0 or width <= 0:
+        return None
+    return math.ceil(comparison.count * (width / room) ** 2)

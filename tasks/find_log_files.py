@@ -1,0 +1,101 @@
+"""Which files a pull looks at, and by what content it knows them."""
+
+import glob
+import hashlib
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+import duckdb
+
+from schemas.sql_files import read_sql
+from tasks.errors import InputError
+from tasks.loop import Loop
+from tasks.resolve_secret import resolve_environment
+
+
+@dataclass(frozen=True)
+class FoundFile:
+    """A file as it was when it was looked at; `sha256` is empty until its content is known."""
+
+    path: Path
+    name: str
+    size_bytes: int
+    modified_ns: int
+    sha256: str = ""
+    is_seen: bool = False
+
+
+def list_inbox(loop: Loop) -> list[Path]:
+    """Return the files that the globs of `[pull]` match, sorted, each once."""
+    wanted = {
+        "predictions": loop.settings.pull.predictions,
+        "labels": loop.settings.pull.labels,
+    }
+    found: set[Path] = set()
+    for key, patterns in wanted.items():
+        for pattern in patterns:
+            resolved = resolve_environment(pattern, f"turnrow.toml, pull.{key}")
+            matched = glob.glob(str(Path(resolved).expanduser()), root_dir=loop.folder, recursive=True)
+            found.update(path for path in (loop.folder / text for text in matched) if not path.is_dir())
+    return sorted(found)
+
+
+def look_at_file(loop: Loop, path: Path) -> FoundFile:
+    """Return a file's name as stored, its size and its time. Raises InputError if it is no file."""
+    name = loop.relate(path)
+    try:
+        state = path.stat()
+    except OSError as error:
+        raise InputError(f"{name}: cannot be read ({error.strerror}); check the path") from error
+    if not path.is_file():
+        raise InputError(f"{name}: is no file; name the files in it, or set [pull] to match them")
+    return FoundFile(path, name, state.st_size, state.st_mtime_ns)
+
+
+def hash_file(file: FoundFile) -> FoundFile:
+    """Return the same file with the SHA-256 of its bytes. Raises InputError if they cannot be read."""
+    try:
+        with file.path.open("rb") as handle:
+            digest = hashlib.file_digest(handle, "sha256").hexdigest()
+    except OSError as error:
+        raise InputError(f"{file.name}: cannot be read ({error.strerror}); check its permissions") from error
+    return replace(file, sha256=digest)
+
+
+def has_changed(file: FoundFile) -> bool:
+    """Tell whether a file is no longer what it was when it was looked at."""
+    try:
+        state = file.path.stat()
+    except OSError:
+        return True
+    return (state.st_size, state.st_mtime_ns) != (file.size_bytes, file.modified_ns)
+
+
+def recognise_seen(file: FoundFile, seen: Mapping[str, tuple[int, int, str]]) -> FoundFile:
+    """Return the file with the content it had before, if its size and time are the same."""
+    size_bytes, modified_ns, sha256 = seen.get(file.name, (-1, -1, ""))
+    if (size_bytes, modified_ns) != (file.size_bytes, file.modified_ns):
+        return file
+    return replace(file, sha256=sha256, is_seen=True)
+
+
+def read_seen(connection: duckdb.DuckDBPyConnection) -> dict[str, tuple[int, int, str]]:
+    """Return by path what earlier pulls saw: size, time, content."""
+    rows = connection.execute(
+        "select path, size_bytes, modified_ns, content_sha256 from seen_file"
+    ).fetchall()
+    return {row[0]: (row[1], row[2], row[3]) for row in rows}
+
+
+def remember_seen(connection: duckdb.DuckDBPyConnection, files: Iterable[FoundFile]) -> None:
+    """Note size, time and content of files, so that the next pull need not hash them."""
+    rows: Sequence[list[object]] = [[f.name, f.size_bytes, f.modified_ns, f.sha256] for f in files]
+    if rows:
+        connection.execute(
+            "create or replace temp table looked_at "
+            "(path varchar, size_bytes bigint, modified_ns bigint, content_sha256 varchar)"
+        )
+        connection.executemany("insert into looked_at values (?, ?, ?, ?)", rows)
+        connection.execute("delete from seen_file where path in (select path from looked_at)")
+        connection.execute(read_sql("pull/insert_seen_file"))

@@ -1,0 +1,337 @@
+"""The gate: did the data cure the cases, and is nothing else worse? Numbers in, criteria out.
+
+Targets must be better than the incumbent and the control, and reach their own figure (Holm over the targets).
+Guards must each hold within their margin, at their own level, uncorrected: everything must pass (an
+intersection-union test). Single other cases fail only if significantly worse (Holm over them).
+"""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from schemas.settings import GateSettings
+from tasks.compare_models import Comparison, compare, samples_needed
+from tasks.read_outcomes import Flags, Outcomes
+from tasks.statistics import clustered_difference_interval, holm, wilson_interval
+
+PASSED, FAILED, UNDECIDED = "passed", "failed", "undecided"
+
+
+@dataclass(frozen=True)
+class Criterion:
+    """One row of `gate_decision`; `baseline` is a role here (`incumbent`, `control`) or None."""
+
+    criterion: str
+    baseline: str | None
+    holdout_id: str | None
+    estimate: float | None
+    low: float | None
+    high: float | None
+    margin: float | None
+    p_value: float | None
+    verdict: str
+    reason: str
+
+
+@dataclass(frozen=True)
+class CaseToJudge:
+    """A case with a frozen hold-out. `pairs`: (truth, predicted) of its settled, unreserved wrong members."""
+
+    case_name: str
+    outcomes: Outcomes
+    truth: str
+    is_target: bool
+    accuracy_at_least: float | None
+    gate: GateSettings
+    pairs: Sequence[tuple[str, str]] = ()
+
+    @property
+    def figure(self) -> Outcomes:
+        """The samples that the case's figure counts: those of one truth, or all."""
+        return self.outcomes.choose(self.outcomes.truth == self.truth) if self.truth else self.outcomes
+
+
+@dataclass(frozen=True)
+class GateInput:
+    """All that a verdict rests on. `unjudged`: targets without a frozen hold-out."""
+
+    cases: Sequence[CaseToJudge]
+    overall: Outcomes | None
+    critical: Sequence[str]
+    gate: GateSettings
+    has_incumbent: bool
+    has_control: bool
+    unjudged: Sequence[str] = ()
+
+
+def judge_candidate(given: GateInput) -> tuple[Criterion, ...]:
+    """Return every criterion, and last the row `overall`: the verdict and its reason."""
+    criteria = _judge_figures(given) if not given.has_incumbent else _judge_change(given)
+    return (*criteria, _conclude(given, criteria))
+
+
+def _judge_change(given: GateInput) -> list[Criterion]:
+    targets = [case for case in given.cases if case.is_target]
+    others = [case for case in given.cases if not case.is_target]
+    criteria = _judge_targets(given, targets)
+    criteria += [_judge_figure(case) for case in targets if case.accuracy_at_least is not None]
+    criteria += [_guard_whole(given), *_guard_critical(given)]
+    criteria += [_guard_false_alarms(given, case) for case in targets if case.pairs]
+    if others:
+        criteria += [_guard_others(given, others), *_judge_harm(given, others)]
+    return criteria
+
+
+def _judge_figures(given: GateInput) -> list[Criterion]:
+    """Judge a first model, which has nobody to be compared with: only the cases' own figures count."""
+    return [_judge_figure(case) for case in given.cases if case.accuracy_at_least is not None]
+
+
+def _judge_targets(given: GateInput, targets: Sequence[CaseToJudge]) -> list[Criterion]:
+    baselines = ["incumbent", "control"] if given.has_control else ["incumbent"]
+    compared = {case.case_name: [_compare_figure(case, role) for role in baselines] for case in targets}
+    worst = [max(c.p_value for c in compared[case.case_name]) for case in targets]
+    adjusted = dict(zip((case.case_name for case in targets), holm(worst), strict=True))
+    return [
+        _judge_target(case, role, comparison, adjusted[case.case_name])
+        for case in targets
+        for role, comparison in zip(baselines, compared[case.case_name], strict=True)
+    ]
+
+
+def _compare_figure(case: CaseToJudge, role: str) -> Comparison:
+    outcomes = case.figure.answered_by(role)
+    if len(outcomes) == 0:
+        return Comparison(0.0, -1.0, 1.0, 1.0, 0)
+    return compare(outcomes, outcomes.correct["candidate"], outcomes.correct[role], 1 - case.gate.alpha)
+
+
+def _judge_target(case: CaseToJudge, role: str, comparison: Comparison, adjusted: float) -> Criterion:
+    is_better = comparison.estimate > 0 and adjusted < case.gate.alpha
+    is_worse = comparison.estimate < 0 and comparison.p_value < case.gate.alpha
+    verdict = PASSED if is_better else FAILED if is_worse else UNDECIDED
+    word = {PASSED: "better than", FAILED: "worse than", UNDECIDED: "not shown to be better than"}[verdict]
+    reason = f"{word} the {role} on {comparison.count} samples (p {adjusted:.2g} after Holm)"
+    return _from_comparison(
+        f"target:{case.case_name}", role, case.outcomes, comparison, None, verdict, reason
+    )
+
+
+def _judge_figure(case: CaseToJudge) -> Criterion:
+    """Judge the candidate's own figure: its point estimate must reach the case's accuracy_at_least."""
+    outcomes, least = case.figure, case.accuracy_at_least or 0.0
+    if len(outcomes) == 0:
+        return _without(
+            f"figure:{case.case_name}", case.outcomes.holdout_id, "its hold-out has no labelled sample"
+        )
+    hits = outcomes.correct["candidate"]
+    share = float(np.average(hits, weights=outcomes.weights))
+    low, high = wilson_interval(share * len(outcomes), len(outcomes), 1 - case.gate.alpha)
+    verdict = PASSED if share >= least else FAILED if high < least else UNDECIDED
+    what = f"recall of {case.truth}" if case.truth else "accuracy"
+    reason = f"{what} {share:.1%} on {len(outcomes)} samples, wanted {least:.1%}"
+    return Criterion(
+        f"figure:{case.case_name}",
+        None,
+        case.outcomes.holdout_id,
+        share,
+        low,
+        high,
+        least,
+        None,
+        verdict,
+        reason,
+    )
+
+
+def _guard(
+    name: str, outcomes: Outcomes, hits: Mapping[str, Flags], margin: float, alpha: float, what: str
+) -> Criterion:
+    """Judge whether at most `margin` is lost to the incumbent: by the lower end of the 1 - 2 alpha interval."""
+    if len(outcomes) == 0:
+        return _without(name, outcomes.holdout_id, f"no labelled hold-out sample tells about {what}")
+    comparison = compare(outcomes, hits["candidate"], hits["incumbent"], 1 - 2 * alpha)
+    verdict, reason = _judge_guard(comparison, margin, what)
+    return _from_comparison(name, "incumbent", outcomes, comparison, margin, verdict, reason)
+
+
+def _judge_guard(comparison: Comparison, margin: float, what: str) -> tuple[str, str]:
+    if comparison.low > -margin:
+        return PASSED, f"{what}: no loss beyond {margin:.1%} on {comparison.count} samples"
+    if comparison.high < -margin or (comparison.estimate < -margin and comparison.high < 0):
+        return FAILED, f"{what}: lost {-comparison.estimate:.1%} on {comparison.count} samples"
+    needed = samples_needed(comparison, margin)
+    more = f"about {needed} samples would tell" if needed else "it looks like a loss"
+    return (
+        UNDECIDED,
+        f"{what}: a loss beyond {margin:.1%} is not excluded on {comparison.count} samples; {more}",
+    )
+
+
+def _guard_whole(given: GateInput) -> Criterion:
+    if given.overall is None:
+        return _without(
+            "guard:whole", None, "there is no frozen overall hold-out; draw `turnrow holdout overall:…`"
+        )
+    outcomes = given.overall.answered_by("incumbent")
+    return _guard(
+        "guard:whole", outcomes, outcomes.correct, given.gate.margin, given.gate.alpha, "overall accuracy"
+    )
+
+
+def _guard_critical(given: GateInput) -> list[Criterion]:
+    if given.overall is None:
+        return []
+    outcomes = given.overall.answered_by("incumbent")
+    margin, alpha = given.gate.critical_margin, given.gate.alpha
+    criteria = []
+    for label in given.critical:
+        of_label = outcomes.choose(outcomes.truth == label)
+        criteria.append(
+            _guard(f"guard:recall:{label}", of_label, of_label.correct, margin, alpha, f"recall of {label}")
+        )
+        criteria.append(_guard_precision(outcomes, label, margin, alpha))
+    return criteria
+
+
+def _guard_precision(outcomes: Outcomes, label: str, margin: float, alpha: float) -> Criterion:
+    """Each model's precision is counted on what it called `label` itself; groups are resampled together."""
+    name, what = f"guard:precision:{label}", f"precision of {label}"
+    called = {role: outcomes.predicted[role] == label for role in ("candidate", "incumbent")}
+    if not called["candidate"].any() or not called["incumbent"].any():
+        return _without(
+            name, outcomes.holdout_id, f"{what}: a model never called {label} on the overall hold-out"
+        )
+    is_label = np.asarray(outcomes.truth == label, dtype=bool)
+    estimate, low, high = clustered_difference_interval(
+        is_label,
+        is_label,
+        outcomes.groups,
+        1 - 2 * alpha,
+        weights=outcomes.weights,
+        first_counted=called["candidate"],
+        second_counted=called["incumbent"],
+    )
+    comparison = Comparison(
+        estimate, low, high, float("nan"), int((called["candidate"] | called["incumbent"]).sum())
+    )
+    verdict, reason = _judge_guard(comparison, margin, what)
+    return _from_comparison(name, "incumbent", outcomes, comparison, margin, verdict, reason)
+
+
+def _guard_false_alarms(given: GateInput, case: CaseToJudge) -> Criterion:
+    """Judge the reverse confusion: samples of what the case's errors were called, now called its truth."""
+    name, what = f"guard:false_alarms:{case.case_name}", f"false alarms of {case.case_name}"
+    if given.overall is None:
+        return _without(name, None, "there is no frozen overall hold-out")
+    truths_by_called: dict[str, set[str]] = {}
+    for truth, predicted in case.pairs:
+        truths_by_called.setdefault(predicted, set()).add(truth)
+    outcomes = given.overall.answered_by("incumbent")
+    outcomes = outcomes.choose(np.isin(outcomes.truth.astype(str), sorted(truths_by_called)))
+    hits = {role: _is_no_alarm(outcomes, role, truths_by_called) for role in ("candidate", "incumbent")}
+    return _guard(name, outcomes, hits, case.gate.false_alarm_margin, case.gate.alpha, what)
+
+
+def _is_no_alarm(outcomes: Outcomes, role: str, truths_by_called: Mapping[str, set[str]]) -> Flags:
+    answers = zip(outcomes.truth, outcomes.predicted[role], strict=True)
+    return np.array([answer not in truths_by_called[truth] for truth, answer in answers], dtype=bool)
+
+
+def _guard_others(given: GateInput, others: Sequence[CaseToJudge]) -> Criterion:
+    pooled = pool([case.outcomes.answered_by("incumbent") for case in others])
+    return _guard(
+        "guard:other_cases",
+        pooled,
+        pooled.correct,
+        given.gate.margin,
+        given.gate.alpha,
+        "all other cases together",
+    )
+
+
+def pool(parts: Sequence[Outcomes]) -> Outcomes:
+    """Return several hold-outs as one, each sample once; every sample weighs alike."""
+    samples = np.concatenate([part.samples for part in parts])
+    _, first = np.unique(samples.astype(str), return_index=True)
+    roles = list(parts[0].correct)
+
+    def join(values: Sequence[np.ndarray]) -> np.ndarray:
+        return np.concatenate(list(values))[first]
+
+    return Outcomes(
+        ",".join(part.holdout_id for part in parts),
+        samples[first],
+        join([part.groups for part in parts]),
+        join([part.truth for part in parts]),
+        {role: join([part.predicted[role] for part in parts]) for role in roles},
+        {role: join([part.correct[role] for part in parts]) for role in roles},
+        None,
+    )
+
+
+def _judge_harm(given: GateInput, others: Sequence[CaseToJudge]) -> list[Criterion]:
+    compared = [_compare_figure(case, "incumbent") for case in others]
+    adjusted = holm([comparison.p_value for comparison in compared])
+    criteria = []
+    for case, comparison, p_value in zip(others, compared, adjusted, strict=True):
+        is_worse = comparison.estimate < 0 and p_value < given.gate.alpha
+        verdict, word = (FAILED, "worse") if is_worse else (PASSED, "not significantly worse")
+        reason = f"{case.case_name} is {word} (p {p_value:.2g} after Holm)"
+        criteria.append(
+            replace(
+                _from_comparison(
+                    f"harm:{case.case_name}", "incumbent", case.outcomes, comparison, None, verdict, reason
+                ),
+                p_value=p_value,
+            )
+        )
+    return criteria
+
+
+def _conclude(given: GateInput, criteria: Sequence[Criterion]) -> Criterion:
+    failed = [c.reason for c in criteria if c.verdict == FAILED]
+    undecided = [c.reason for c in criteria if c.verdict == UNDECIDED]
+    has_target = any(c.criterion.startswith(("target:", "figure:")) for c in criteria)
+    if failed:
+        verdict, reason = FAILED, "; ".join(failed)
+    elif not has_target:
+        verdict, reason = UNDECIDED, "nothing to prove: no case with a frozen hold-out has new rows"
+    elif undecided:
+        verdict, reason = UNDECIDED, "; ".join(undecided)
+    else:
+        verdict, reason = PASSED, "every criterion holds"
+    if given.unjudged:
+        reason += f"; not judged, since no hold-out is frozen: {', '.join(given.unjudged)}"
+    if given.has_incumbent and not given.has_control:
+        reason += "; without an artefact there is no control, so the gain is not attributed to the data"
+    return Criterion("overall", None, None, None, None, None, None, None, verdict, reason)
+
+
+def _from_comparison(
+    name: str,
+    role: str,
+    outcomes: Outcomes,
+    comparison: Comparison,
+    margin: float | None,
+    verdict: str,
+    reason: str,
+) -> Criterion:
+    p_value = None if np.isnan(comparison.p_value) else comparison.p_value
+    return Criterion(
+        name,
+        role,
+        outcomes.holdout_id,
+        comparison.estimate,
+        comparison.low,
+        comparison.high,
+        margin,
+        p_value,
+        verdict,
+        reason,
+    )
+
+
+def _without(name: str, holdout_id: str | None, reason: str) -> Criterion:
+    return Criterion(name, "incumbent", holdout_id, None, None, None, None, None, UNDECIDED, reason)

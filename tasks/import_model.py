@@ -1,0 +1,120 @@
+"""`import-model`: a model trained elsewhere becomes the first incumbent, or just the name in its logs."""
+
+import json
+import shutil
+from datetime import datetime
+from pathlib import Path
+
+from schemas.settings import AttributeSettings
+from tasks.assemble_training_set import find_attribute
+from tasks.errors import InputError
+from tasks.hash_artefact import hash_folder
+from tasks.know_models import read_incumbent
+from tasks.loop import Loop
+from tasks.record_run import record_run
+from tasks.sign_off import check_signer, insert_sign_off
+from tasks.store_verdict import StoredModel, insert_models
+from tasks.warehouse import open_warehouse
+
+
+def import_model(
+    loop: Loop, attribute_name: str, path: Path | None, *, model_version: str, signed_by: str
+) -> None:
+    """Take in an artefact (a copy goes to `models/`), or None, under the name its logs give.
+
+    Raises InputError where the attribute has another incumbent already (retrain and sign off then), where
+    nothing is at `path`, or where the name cannot be a folder's.
+    """
+    started_at = loop.clock()
+    attribute = find_attribute(loop, attribute_name)
+    check_signer(attribute, signed_by)
+    _check_name(model_version)
+    with open_warehouse(loop, write=True) as warehouse:
+        connection = warehouse.connection
+        incumbent = read_incumbent(connection, attribute.name)
+        if incumbent is not None and incumbent.model_version != model_version:
+            raise InputError(
+                f"{attribute.name} has the incumbent {incumbent.model_version} already; a next model comes by "
+                "`turnrow retrain` and `turnrow sign-off`"
+            )
+        model = _keep(loop, attribute, path, model_version)
+        if incumbent is not None:
+            _refuse_other(incumbent.artefact_sha256, model)
+            return
+
+        def insert(known_at: datetime) -> None:
+            insert_models(connection, [model], known_at)
+            insert_sign_off(
+                connection, model_version, attribute.name, "import", signed_by, None, known_at, against=False
+            )
+            record_run(
+                connection,
+                "import-model",
+                started_at=started_at,
+                ended_at=loop.clock(),
+                parameters={"attribute": attribute.name, "model": model_version},
+            )
+
+        warehouse.write(insert)
+
+
+def _check_name(model_version: str) -> None:
+    if not model_version or model_version.startswith(".") or set(model_version) & set('/\\\0\n\t"'):
+        raise InputError(
+            f"--as {model_version!r}: a model's name is a folder's name too; use letters, digits, - . _"
+        )
+
+
+def _refuse_other(stored_sha256: str | None, model: StoredModel) -> None:
+    if stored_sha256 != model.artefact_sha256:
+        raise InputError(
+            f"{model.model_version} was imported before, with another artefact; give this one another name"
+        )
+
+
+def _keep(loop: Loop, attribute: AttributeSettings, path: Path | None, model_version: str) -> StoredModel:
+    settings: dict[str, object] = {"settings": dict(attribute.trainer_settings)}
+    artefact_uri = artefact_sha256 = None
+    if path is not None:
+        if not path.exists():
+            raise InputError(f"{path}: there is nothing; name the artefact's file or folder, or `none`")
+        settings["labels"] = _read_labels(attribute, path)
+        target = loop.folder / "models" / model_version
+        artefact_sha256 = _copy(path, target)
+        artefact_uri = loop.relate(target)
+    return StoredModel(
+        model_version=model_version,
+        attribute=attribute.name,
+        role="imported",
+        parent_version=None,
+        training_set_version=None,
+        trainer=attribute.trainer if path is not None else None,
+        settings=json.dumps(settings, sort_keys=True),
+        artefact_uri=artefact_uri,
+        artefact_sha256=artefact_sha256,
+        seed=None,
+    )
+
+
+def _copy(path: Path, target: Path) -> str:
+    if target.exists() and hash_folder(target) == hash_folder(path):
+        return hash_folder(target)
+    if target.exists():
+        raise InputError(f"{target}: another artefact stands there already; choose another name")
+    part = target.with_name(f".{target.name}.part")
+    shutil.rmtree(part, ignore_errors=True)
+    if path.is_dir():
+        shutil.copytree(path, part)
+    else:
+        shutil.copy2(path, part)
+    part.rename(target)
+    return hash_folder(target)
+
+
+def _read_labels(attribute: AttributeSettings, path: Path) -> list[str]:
+    """Return the labels of a model: its own where the built-in trainer wrote it, else the settings'."""
+    if attribute.trainer != "builtin:mlp":
+        return list(attribute.labels)
+    from tasks.store_perceptron import load_perceptron
+
+    return list(load_perceptron(path).labels)

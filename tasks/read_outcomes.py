@@ -1,0 +1,111 @@
+"""What the models made of the hold-outs, as arrays that the gate judges."""
+
+from dataclasses import dataclass
+
+import duckdb
+import numpy as np
+from numpy.typing import NDArray
+
+from schemas.settings import AttributeSettings
+from schemas.sql_files import read_sql
+
+ROLES = ("candidate", "control", "incumbent")
+Flags = NDArray[np.bool_]
+Texts = NDArray[np.object_]
+
+
+@dataclass(frozen=True)
+class Outcomes:
+    """Labelled, unseen members of one hold-out (or several pooled); one entry a sample in every array.
+
+    `predicted` and `correct` have a key a role: `candidate`, and `control` and `incumbent` where there are
+    such models. `weights` are inverse inclusion probabilities, or None where they are all alike.
+    """
+
+    holdout_id: str
+    samples: Texts
+    groups: Texts
+    truth: Texts
+    predicted: dict[str, Texts]
+    correct: dict[str, Flags]
+    weights: NDArray[np.float64] | None
+
+    def choose(self, mask: Flags) -> "Outcomes":
+        """Return the entries where `mask` is true."""
+        return Outcomes(
+            self.holdout_id,
+            self.samples[mask],
+            self.groups[mask],
+            self.truth[mask],
+            {role: values[mask] for role, values in self.predicted.items()},
+            {role: values[mask] for role, values in self.correct.items()},
+            None if self.weights is None else self.weights[mask],
+        )
+
+    def answered_by(self, role: str) -> "Outcomes":
+        """Return the entries that a model answered; one known only by its logs may lack some."""
+        return self.choose(np.array([answer is not None for answer in self.predicted[role]], dtype=bool))
+
+    def __len__(self) -> int:
+        return len(self.samples)
+
+
+def read_outcomes(
+    connection: duckdb.DuckDBPyConnection, attribute: AttributeSettings, models: dict[str, str | None]
+) -> dict[str, Outcomes]:
+    """Return case name (or `overall:ATTRIBUTE`) -> outcomes of its frozen hold-out.
+
+    `models` maps each role to a model_version, or None; their answers stand in the temp table
+    `new_prediction`.
+    """
+    frame = connection.execute(
+        read_sql("evaluate/outcomes"),
+        {"attribute": attribute.name, **{role: models.get(role) for role in ROLES}},
+    ).fetchnumpy()
+    columns = {name: _as_objects(values) for name, values in frame.items()}
+    names = columns["case_name"]
+    roles = [role for role in ROLES if models.get(role) is not None]
+    return {
+        str(name): _select(columns, names == name, roles, attribute) for name in sorted(set(names.tolist()))
+    }
+
+
+def _as_objects(values: object) -> Texts:
+    if isinstance(values, np.ma.MaskedArray):
+        filled: Texts = values.data.astype(object)
+        filled[np.ma.getmaskarray(values)] = None
+        return filled
+    return np.asarray(values, dtype=object)
+
+
+def _select(
+    columns: dict[str, Texts], mask: Flags, roles: list[str], attribute: AttributeSettings
+) -> Outcomes:
+    chosen = {name: values[mask] for name, values in columns.items()}
+    return Outcomes(
+        str(chosen["holdout_id"][0]),
+        chosen["sample_id"],
+        chosen["group_id"],
+        chosen["truth"],
+        {role: _answers(chosen, role, attribute) for role in roles},
+        {role: _judge(chosen, role, attribute) for role in roles},
+        _weigh(chosen["inclusion_probability"]),
+    )
+
+
+def _answers(chosen: dict[str, Texts], role: str, attribute: AttributeSettings) -> Texts:
+    return chosen[role] if attribute.kind == "class" else chosen[f"{role}_value"]
+
+
+def _judge(chosen: dict[str, Texts], role: str, attribute: AttributeSettings) -> Flags:
+    if attribute.kind == "class":
+        return np.asarray(chosen[role] == chosen["truth"], dtype=bool)
+    off = chosen[f"{role}_value"].astype(float) - chosen["truth_value"].astype(float)
+    return np.asarray(np.abs(off) <= (attribute.tolerance or 0.0), dtype=bool)
+
+
+def _weigh(probabilities: Texts) -> NDArray[np.float64] | None:
+    if any(p is None for p in probabilities):
+        return None
+    weights = 1.0 / probabilities.astype(float)
+    return None if np.allclose(weights, weights[0]) else weights

@@ -1,0 +1,138 @@
+"""`status`: where the loop stands, from a few small queries; it reads no prediction and no sample."""
+
+from collections.abc import Sequence
+from contextlib import AbstractContextManager, nullcontext
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from typing import Any
+
+import duckdb
+
+from schemas.case_file import FailureCase
+from schemas.sql_files import read_sql
+from tasks.errors import SettingsError
+from tasks.fetch_rows import Row, fetch_rows, read_moment
+from tasks.freeze_holdouts import list_open_holdouts
+from tasks.loop import Loop
+from tasks.warehouse import Warehouse, open_warehouse, show_only
+
+_RUNS_SHOWN = 5
+_RECENT = timedelta(days=7)
+# Narrowing the views to the samples in question takes 0.07 s, which only many labels earn back.
+_MANY_LABELS = 200_000
+
+
+@dataclass(frozen=True)
+class Status:
+    """Where a loop stands; each list holds one dict a thing.
+
+    `attributes`: attribute, incumbent, latest_version (with _state, _rows, _as_of), latest_candidate,
+    latest_verdict, verdict_reason, sign_off, overall_holdout (None, `open` or `frozen`).
+    `cases`: case_name, attribute, severity, state, flagged, queued, settled, held_out, in_training, holdout.
+    `open_fixes`: attribute, reason, open_count, answered_count. `moments`: when what came in last.
+    """
+
+    attributes: list[Row]
+    cases: list[Row]
+    case_errors: list[str]
+    open_fixes: list[Row]
+    waiting_holdouts: list[Row]
+    runs: list[Row]
+    quarantined_count: int
+    moments: dict[str, datetime | None]
+
+
+def read_status(loop: Loop, cases: Sequence[FailureCase], errors: Sequence[SettingsError]) -> Status:
+    """Return where the loop stands; `cases` and `errors` are what its case files say now."""
+    with open_warehouse(loop, write=False) as warehouse:
+        connection = warehouse.connection
+        since = loop.clock() - _RECENT
+        holdouts = fetch_rows(connection, "status/holdouts")
+        moments = fetch_rows(connection, "status/moments", {"since": since})[0]
+        runs = fetch_rows(
+            connection,
+            "status/runs",
+            {"since": since, "at_most": _RUNS_SHOWN},
+            moments=("started_at", "ended_at"),
+        )
+        found, waiting = _read_labelled(warehouse, has_cases=bool(cases) or _has_cases(connection), holdouts=holdouts)
+        return Status(
+            attributes=_read_attributes(loop, connection, holdouts),
+            cases=_join_cases(cases, found, holdouts),
+            case_errors=[str(error) for error in errors],
+            open_fixes=fetch_rows(connection, "status/open_fixes"),
+            waiting_holdouts=waiting,
+            runs=runs,
+            quarantined_count=int(moments.pop("quarantined_count")),
+            moments={name: read_moment(value) for name, value in moments.items()},
+        )
+
+
+def _has_cases(connection: duckdb.DuckDBPyConnection) -> bool:
+    return connection.execute("select 1 from failure_case limit 1").fetchone() is not None
+
+
+def _read_labelled(warehouse: Warehouse, *, has_cases: bool, holdouts: list[Row]) -> tuple[list[Row], list[Row]]:
+    """Return what takes a look at labels: the cases' counts, and the hold-outs that wait for some."""
+    is_waiting = any(not row["is_frozen"] for row in holdouts)
+    if not has_cases and not is_waiting:
+        return [], []
+    with _narrow(warehouse):
+        found = fetch_rows(warehouse.connection, "status/cases") if has_cases else []
+        waiting = list_open_holdouts(warehouse.connection) if is_waiting else []
+    latest = {row["holdout_id"] for row in holdouts}
+    return found, [dict(vars(held)) for held in waiting if held.holdout_id in latest]
+
+
+def _narrow(warehouse: Warehouse) -> AbstractContextManager[None]:
+    row = warehouse.connection.execute("select count(*) from label_revision").fetchone()
+    if row is None or row[0] < _MANY_LABELS:
+        return nullcontext()
+    warehouse.connection.execute(read_sql("status/concerned"))
+    return show_only(warehouse, "concerned_sample")
+
+
+def _read_attributes(loop: Loop, connection: duckdb.DuckDBPyConnection, holdouts: list[Row]) -> list[Row]:
+    known = {
+        row["attribute"]: row
+        for row in fetch_rows(connection, "status/attributes", moments=("latest_version_as_of",))
+    }
+    names = [*loop.settings.attribute, *sorted(set(known) - set(loop.settings.attribute))]
+    blank: dict[str, Any] = dict.fromkeys(
+        [
+            "incumbent",
+            "latest_version",
+            "latest_version_state",
+            "latest_version_rows",
+            "latest_version_as_of",
+            "latest_candidate",
+            "latest_verdict",
+            "verdict_reason",
+            "sign_off",
+        ]
+    )
+    return [
+        {"attribute": name, **blank, **known.get(name, {})}
+        | {"overall_holdout": _tell_holdout(holdouts, f"overall:{name}")}
+        for name in names
+    ]
+
+
+def _tell_holdout(holdouts: list[Row], case_name: str) -> str | None:
+    for row in holdouts:
+        if row["case_name"] == case_name:
+            return "frozen" if row["is_frozen"] else "open"
+    return None
+
+
+def _join_cases(cases: Sequence[FailureCase], found: list[Row], holdouts: list[Row]) -> list[Row]:
+    """Return every case, those of files that the warehouse has not met yet with state None."""
+    known = {row["case_name"] for row in found}
+    counts = dict.fromkeys(["flagged", "queued", "settled", "held_out", "in_training"], 0)
+    fresh = [
+        {"case_name": case.case, "attribute": case.attribute, "severity": case.severity, "state": None, **counts}
+        for case in cases
+        if case.case not in known
+    ]
+    rows = sorted([*found, *fresh], key=lambda row: str(row["case_name"]))
+    return [row | {"holdout": _tell_holdout(holdouts, str(row["case_name"]))} for row in rows]

@@ -1,0 +1,83 @@
+"""What a retrain leaves in the warehouse: models, their answers, figures and the verdict."""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import asdict, astuple, dataclass
+from datetime import datetime
+
+import duckdb
+
+from schemas.sql_files import read_sql
+from tasks.gate_candidate import Criterion
+from tasks.measure_models import measure_model
+from tasks.read_outcomes import Outcomes
+
+
+@dataclass(frozen=True)
+class StoredModel:
+    """A row of `model`, without its known_at."""
+
+    model_version: str
+    attribute: str
+    role: str
+    parent_version: str | None
+    training_set_version: str | None
+    trainer: str | None
+    settings: str | None
+    artefact_uri: str | None
+    artefact_sha256: str | None
+    seed: int | None
+
+
+def insert_models(
+    connection: duckdb.DuckDBPyConnection, models: Sequence[StoredModel], known_at: datetime
+) -> None:
+    """Insert the models that are not there yet; part of the caller's transaction."""
+    for model in models:
+        known = connection.execute(
+            "select 1 from model where model_version = $name", {"name": model.model_version}
+        ).fetchone()
+        if not known:
+            connection.execute(
+                "insert into model values ($model_version, $attribute, $role, $parent_version, "
+                "$training_set_version, $trainer, $settings, $artefact_uri, $artefact_sha256, $seed, "
+                "$known_at)",
+                {**asdict(model), "known_at": known_at},
+            )
+
+
+def insert_verdict(
+    connection: duckdb.DuckDBPyConnection,
+    attribute: str,
+    candidate: str,
+    outcomes: Mapping[str, Outcomes],
+    roles: Mapping[str, str | None],
+    criteria: Sequence[Criterion],
+    known_at: datetime,
+) -> None:
+    """Insert the hold-out answers, the figures and the criteria; part of the caller's transaction."""
+    connection.execute(read_sql("evaluate/insert_predictions"), {"attribute": attribute})
+    rows = [
+        (model_version, *astuple(measure), known_at)
+        for held in outcomes.values()
+        for role, model_version in roles.items()
+        if model_version is not None
+        for measure in measure_model(held, role)
+    ]
+    if rows:
+        connection.executemany("insert into evaluation values (?, ?, ?, ?, ?, ?, ?, ?, ?)", rows)
+    for criterion in criteria:
+        connection.execute(
+            "insert into gate_decision values ($candidate, $baseline, $holdout_id, $criterion, $estimate, "
+            "$low, $high, $margin, $p_value, $verdict, $reason, $known_at)",
+            {**asdict(criterion), "candidate": candidate, "known_at": known_at},
+        )
+
+
+def read_verdict(
+    connection: duckdb.DuckDBPyConnection, attribute: str, candidate: str
+) -> tuple[Criterion, ...] | None:
+    """Return a candidate's stored criteria, the verdict last; None where there is none that still holds."""
+    rows = connection.execute(
+        read_sql("evaluate/read_verdict"), {"attribute": attribute, "candidate": candidate}
+    ).fetchall()
+    return tuple(Criterion(row[0], *row[1:]) for row in rows) or None

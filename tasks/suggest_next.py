@@ -1,0 +1,156 @@
+"""The last line of `status`: the one thing to do next, and what to type for it.
+
+Rules are asked in order and the first that speaks wins: what is broken, then what is waiting for a person,
+then what the loop can do by itself.
+"""
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+from tasks.fetch_rows import Row
+from tasks.read_status import Status
+
+
+@dataclass(frozen=True)
+class NextStep:
+    """What to do, in a sentence without a full stop, and the command to type."""
+
+    what: str
+    command: str
+
+
+def suggest_next(status: Status) -> NextStep:
+    """Return the step that helps most now; with nothing waiting, that is the nightly flow."""
+    for rule in _RULES:
+        step = rule(status)
+        if step is not None:
+            return step
+    return NextStep("nothing is waiting; take in what is new", "turnrow nightly")
+
+
+def _mend_cases(status: Status) -> NextStep | None:
+    if not status.case_errors:
+        return None
+    return NextStep("a case file cannot be read; see what is wrong with it", "turnrow check-setup")
+
+
+def _bring_logs(status: Status) -> NextStep | None:
+    if status.moments["last_pull_at"] is not None:
+        return None
+    return NextStep("put prediction logs into inbox/predictions and pull them", "turnrow pull")
+
+
+def _write_case(status: Status) -> NextStep | None:
+    if status.cases:
+        return None
+    return NextStep("describe a failure case in a file cases/NAME.toml, then look for it", "turnrow flag")
+
+
+def _flag_new(status: Status) -> NextStep | None:
+    pulled, flagged = status.moments["last_pull_at"], status.moments["last_flag_at"]
+    is_new = pulled is not None and (flagged is None or flagged < pulled)
+    if not is_new and all(case["state"] for case in status.cases):
+        return None
+    return NextStep("logs or case files have come in since mispredictions were last looked for", "turnrow flag")
+
+
+def _draw_overall(status: Status) -> NextStep | None:
+    concerned = {case["attribute"] for case in status.cases}
+    for attribute in status.attributes:
+        if attribute["attribute"] in concerned and attribute["overall_holdout"] is None:
+            name = attribute["attribute"]
+            return NextStep(
+                f"{name} has no general hold-out; draw it before anything is trained",
+                f"turnrow holdout overall:{name}",
+            )
+    return None
+
+
+def _settle_answers(status: Status) -> NextStep | None:
+    answered, settled = status.moments["last_answer_at"], status.moments["last_settle_at"]
+    if answered is None or (settled is not None and settled >= answered):
+        return None
+    return NextStep("answers have come in; turn those that agree into labels", "turnrow settle")
+
+
+def _decide_candidate(status: Status) -> NextStep | None:
+    for attribute in status.attributes:
+        candidate, verdict = attribute["latest_candidate"], attribute["latest_verdict"]
+        if candidate and verdict == "passed" and attribute["sign_off"] is None:
+            return NextStep(
+                f"{candidate} has passed; a person accepts or refuses it",
+                f"turnrow sign-off {candidate} --by NAME --accept",
+            )
+    return None
+
+
+def _label_holdouts(status: Status) -> NextStep | None:
+    if not status.waiting_holdouts:
+        return None
+    missing = sum(int(row["missing"]) for row in status.waiting_holdouts)
+    return _hand_out(f"hold-outs lack {missing:,} labels; have their questions answered")
+
+
+def _draw_case_holdout(status: Status) -> NextStep | None:
+    for case in _live_cases(status):
+        if case["holdout"] is None and case["settled"]:
+            return NextStep(
+                f"{case['case_name']} has no hold-out; draw it before the case is trained on",
+                f"turnrow holdout {case['case_name']}",
+            )
+    return None
+
+
+def _run_round(status: Status) -> NextStep | None:
+    last_label = status.moments["last_label_at"]
+    for attribute in status.attributes:
+        name, as_of = attribute["attribute"], attribute["latest_version_as_of"]
+        is_ready = any(
+            case["attribute"] == name and case["state"] in ("ready", "reopened") for case in status.cases
+        )
+        is_new = last_label is not None and (as_of is None or as_of < last_label)
+        if is_ready and is_new and attribute["overall_holdout"] == "frozen":
+            return NextStep(
+                f"{name} has new labels for a case that is ready; train and judge a candidate",
+                f"turnrow round {name}",
+            )
+    return None
+
+
+def _answer_fixes(status: Status) -> NextStep | None:
+    waiting = sum(int(row["open_count"]) for row in status.open_fixes)
+    return _hand_out(f"{waiting:,} questions wait for answers") if waiting else None
+
+
+def _mine_case(status: Status) -> NextStep | None:
+    for case in _live_cases(status):
+        if case["settled"] and not case["queued"] and case["state"] in ("open", "ready", "reopened"):
+            return NextStep(
+                f"{case['case_name']} has no open question; look for more samples like it",
+                f"turnrow mine {case['case_name']}",
+            )
+    return None
+
+
+def _live_cases(status: Status) -> list[Row]:
+    return [case for case in status.cases if case["state"] != "parked"]
+
+
+def _hand_out(what: str) -> NextStep:
+    return NextStep(what, "turnrow queue export questions.csv")
+
+
+_RULES: tuple[Callable[[Status], NextStep | None], ...] = (
+    _mend_cases,
+    _bring_logs,
+    _write_case,
+    _flag_new,
+    _draw_overall,
+    _settle_answers,
+    _decide_candidate,
+    _label_holdouts,
+    _draw_case_holdout,
+    _run_round,
+    _answer_fixes,
+    _mine_case,
+)
