@@ -1,7 +1,8 @@
 """How a flow goes on past a bad file, case or attribute, and what it remembers of it."""
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
+from functools import partial
 from typing import Protocol, TypeVar
 
 from tasks.errors import NotYetError, TurnrowError, WarehouseError
@@ -68,6 +69,19 @@ class Attempts:
             self.problems.append(Problem(step, what, describe_error(error)))
             self.unexpected.append(error)
         return None
+
+    def attempt_all(self, step: str, names: Sequence[str], work: Callable[[Sequence[str]], T]) -> list[T]:
+        """Run a step for all of `names` at once; where that fails, once for each, so that only one is left.
+
+        A step that fails has written nothing, so nothing is done twice.
+        """
+        try:
+            return [self.perform(step, "", lambda: work(names))] if names else []
+        except WarehouseError:
+            raise
+        except Exception:  # whatever it was, it comes up again, by name
+            singly = [self.attempt(step, name, partial(work, [name])) for name in names]
+        return [done for done in singly if done is not None]
 
     @property
     def state(self) -> str:

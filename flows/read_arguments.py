@@ -4,7 +4,10 @@ import argparse
 from collections.abc import Callable
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    _Commands = argparse._SubParsersAction[argparse.ArgumentParser]
 
 _Parser = argparse.ArgumentParser
 _AddArguments = Callable[[_Parser], None]
@@ -37,7 +40,7 @@ def _check_together(parser: _Parser, options: argparse.Namespace) -> None:
 def _build_parser() -> _Parser:
     parser = _Parser(
         prog="turnrow",
-        description="Runs the retrain loop of a deployed perception model, from prediction logs to a judged candidate.",
+        description="Run the retrain loop of a deployed perception model, from prediction logs to a judged model.",
         parents=[_build_shared(is_top=True)],
         allow_abbrev=False,
     )
@@ -45,17 +48,18 @@ def _build_parser() -> _Parser:
     commands = parser.add_subparsers(metavar="COMMAND", title="commands")
     for name, (help_text, add_arguments) in _COMMANDS.items():
         _add_command(commands, name, help_text, add_arguments)
-    queue = commands.add_parser(
-        "queue",
-        help=_QUEUE_HELP,
-        description=_QUEUE_HELP,
-        parents=[_build_shared()],
-        allow_abbrev=False,
-    )
-    parts = queue.add_subparsers(metavar="ACTION", title="actions", required=True)
-    for name, (help_text, add_arguments) in _QUEUE_COMMANDS.items():
-        _add_command(parts, name, help_text, add_arguments, prefix="queue ")
+        if name == "mine":
+            _add_queue(commands)
     return parser
+
+
+def _add_queue(commands: "_Commands") -> None:
+    queue: _Parser = commands.add_parser(
+        "queue", help=_QUEUE_HELP, description=_QUEUE_HELP, parents=[_build_shared()], allow_abbrev=False
+    )
+    actions = queue.add_subparsers(metavar="ACTION", title="actions", required=True)
+    for name, (help_text, add_arguments) in _QUEUE_COMMANDS.items():
+        _add_command(actions, name, help_text, add_arguments, prefix="queue ")
 
 
 def _build_shared(*, is_top: bool = False) -> _Parser:
@@ -72,7 +76,7 @@ def _build_shared(*, is_top: bool = False) -> _Parser:
 
 
 def _add_command(
-    commands: Any, name: str, help_text: str, add_arguments: _AddArguments, prefix: str = ""
+    commands: "_Commands", name: str, help_text: str, add_arguments: _AddArguments, prefix: str = ""
 ) -> None:
     parser: _Parser = commands.add_parser(
         name, help=help_text, description=help_text, parents=[_build_shared()], allow_abbrev=False
@@ -121,9 +125,7 @@ def _add_case(parser: _Parser) -> None:
         "--try", dest="try_file", metavar="FILE", type=Path, help="what this edited case file would change"
     )
     choice.add_argument("--park", dest="decision", action="store_const", const="park", help="set it aside")
-    choice.add_argument(
-        "--reopen", dest="decision", action="store_const", const="reopen", help="take it up again"
-    )
+    choice.add_argument("--reopen", dest="decision", action="store_const", const="reopen", help="take it up again")
     parser.add_argument("--by", metavar="NAME", help="who decides")
 
 
@@ -226,7 +228,10 @@ _COMMANDS: dict[str, tuple[str, _AddArguments]] = {
     "demo": ("Run the whole loop once on an invented orchard, in a folder of its own.", _add_demo),
     "check-setup": ("Tell what is wrong with the loop folder and how to mend it.", _add_nothing),
     "pull": ("Take prediction logs and label files into the warehouse.", _add_pull),
-    "flag": ("Find mispredictions by rule, sort them into failure cases, and queue what is doubted.", _add_nothing),
+    "flag": (
+        "Find mispredictions by rule, sort them into failure cases, and queue what is doubted.",
+        _add_nothing,
+    ),
     "case": ("Show all failure cases, one in full, or what an edited case file would change.", _add_case),
     "mine": ("Queue the unlabelled samples that are most likely to help a failure case.", _add_case_name),
     "settle": ("Turn agreeing answers into labels and freeze hold-outs that are full.", _add_nothing),

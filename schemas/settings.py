@@ -75,7 +75,11 @@ class PullSettings:
 
     predictions: tuple[PathText, ...] = ("inbox/predictions/**/*.parquet",)
     labels: tuple[PathText, ...] = ("inbox/labels/**/*.parquet",)
-    answers: tuple[PathText, ...] = ()
+    answers: tuple[PathText, ...] = (
+        "inbox/answers/**/*.parquet",
+        "inbox/answers/**/*.csv",
+        "inbox/answers/**/*.jsonl",
+    )
 
 
 @dataclass(frozen=True)

@@ -76,3 +76,11 @@ VIEWS = (
     "training_set_lineage",
     "lineage_edge",
 )
+
+# The views that `SAMPLE_FACTS` narrow; the others say nothing of single samples.
+SAMPLE_VIEWS = tuple(
+    view
+    for view in VIEWS
+    if view
+    not in ("incumbent", "renamed_label", "frozen_holdout", "case_counts", "training_set_lineage", "lineage_edge")
+)

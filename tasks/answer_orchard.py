@@ -115,9 +115,7 @@ def _read_allowed(fixes: pa.Table, right: list[str], export: Path) -> list[list[
         for row, truth in zip(labels, right, strict=True)
     ]
     if not all(others):
-        raise InputError(
-            f"{export}: row {others.index([]) + 1} allows no label but the right one; check `labels`"
-        )
+        raise InputError(f"{export}: row {others.index([]) + 1} allows no label but the right one; check `labels`")
     return others
 
 

@@ -107,9 +107,7 @@ def _draft(warehouse: Warehouse, attribute: AttributeSettings, as_of: datetime |
 def _read_parent(warehouse: Warehouse, attribute: str, as_of: datetime) -> tuple[str | None, bool]:
     """Return the incumbent's training set, if it has one, and whether there is an incumbent at all."""
     with show_as_of(warehouse, as_of):
-        row = warehouse.connection.execute(
-            read_sql("assemble/find_parent"), {"attribute": attribute}
-        ).fetchone()
+        row = warehouse.connection.execute(read_sql("assemble/find_parent"), {"attribute": attribute}).fetchone()
     return (row[0], True) if row else (None, False)
 
 

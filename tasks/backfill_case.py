@@ -117,9 +117,7 @@ def settle_state(loop: Loop, case: FailureCase) -> None:
         warehouse.write(lambda known_at: update_states(connection, known_at, only=case.case))
 
 
-def _do_partition(
-    engine: Engine, case: FailureCase, partition: Partition, *, is_dry_run: bool
-) -> PartitionResult:
+def _do_partition(engine: Engine, case: FailureCase, partition: Partition, *, is_dry_run: bool) -> PartitionResult:
     with engine.attach(write=not is_dry_run) as warehouse:
         done_until = warehouse.read_clock()
         samples = _stage_samples(warehouse, case, partition)

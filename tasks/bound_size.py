@@ -35,9 +35,7 @@ _PRODUCTS = read_names(
 _FACTORS = {
     **dict.fromkeys(read_names("hex to_hex base64 to_base64 regexp_escape json_merge_patch"), 2.0),
     **dict.fromkeys(read_names("url_encode nfc_normalize"), 3.0),
-    **dict.fromkeys(
-        read_names("json json_quote to_json array_to_json row_to_json json_object json_array"), 6.0
-    ),
+    **dict.fromkeys(read_names("json json_quote to_json array_to_json row_to_json json_object json_array"), 6.0),
     **dict.fromkeys(read_names("bin to_binary"), 8.0),
     "strftime": 16.0,
 }
@@ -70,9 +68,7 @@ def _check_pattern(node: Node, origin: str) -> None:
     texts = [read_constant(part) or "" for part in parts]
     wildcards = sum(text.count("%") + text.count("*") for text in texts)
     if wildcards > MOST_WILDCARDS:
-        refuse(
-            origin, f"a pattern has {wildcards} wildcards; at most {MOST_WILDCARDS}, or use regexp_matches"
-        )
+        refuse(origin, f"a pattern has {wildcards} wildcards; at most {MOST_WILDCARDS}, or use regexp_matches")
 
 
 def _measure(value: object, origin: str) -> float:
@@ -83,9 +79,7 @@ def _measure(value: object, origin: str) -> float:
         return 0.0
     size = _measure_node(value, origin)
     if "class" in value and size > LARGEST_VALUE:
-        refuse(
-            origin, f"a value in it could grow to {size:.3g} characters; at most {LARGEST_VALUE} are allowed"
-        )
+        refuse(origin, f"a value in it could grow to {size:.3g} characters; at most {LARGEST_VALUE} are allowed")
     return size
 
 
@@ -96,9 +90,7 @@ def _measure_node(node: Node, origin: str) -> float:
     if kind == "FUNCTION":
         arguments = read_arguments(node)
         _measure([node.get("filter"), node.get("order_bys")], origin)
-        return _measure_call(
-            read_function_name(node), arguments, [_measure(a, origin) for a in arguments], origin
-        )
+        return _measure_call(read_function_name(node), arguments, [_measure(a, origin) for a in arguments], origin)
     inside = sum(_measure(part, origin) for part in node.values())
     if kind in _SMALL_CLASSES or str(node.get("type")) in _SMALL_OPERATORS:
         return 1.0

@@ -142,9 +142,7 @@ def check_calls(
 
 def _look_up(connection: DuckDBPyConnection, names: list[str]) -> dict[str, list[tuple[str, str, bool]]]:
     """Return what DuckDB has under each name: kind (scalar, macro, table ...), stability, built in."""
-    rows = (
-        connection.execute(read_sql("checks/known_functions"), {"names": names}).fetchall() if names else []
-    )
+    rows = connection.execute(read_sql("checks/known_functions"), {"names": names}).fetchall() if names else []
     found: dict[str, list[tuple[str, str, bool]]] = {}
     for name, kind, stability, is_internal in rows:
         found.setdefault(name, []).append((kind, stability, is_internal))

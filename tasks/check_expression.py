@@ -99,9 +99,7 @@ def _read_single_item(node: Node) -> Node | None:
     if any(table.get(part) for part in ("alias", "sample", "schema_name", "catalog_name", "at_clause")):
         return None
     items = node.get("select_list") or []
-    is_wrapper = (
-        len(items) == 1 and items[0].get("function_name") == _WRAPPER and items[0]["class"] == "FUNCTION"
-    )
+    is_wrapper = len(items) == 1 and items[0].get("function_name") == _WRAPPER and items[0]["class"] == "FUNCTION"
     return items[0] if is_wrapper else None
 
 

@@ -24,7 +24,9 @@ def check_holdouts(warehouse: Warehouse, cases: list[FailureCase]) -> Iterator[F
 
 def _miss(holdout: str, so: str) -> Finding:
     return Finding(
-        WARNING, f"hold-out {holdout}", f"it does not exist or has no member that counts, so {so}",
+        WARNING,
+        f"hold-out {holdout}",
+        f"it does not exist or has no member that counts, so {so}",
         f"turnrow holdout {holdout}",
     )
 
@@ -40,7 +42,9 @@ def _tell_limit(limit: HoldoutLimit) -> Finding:
         return Finding(FINE, f"hold-out {limit.holdout}", what)
     more = max(limit.members_needed - limit.members, 1)
     return Finding(
-        WARNING, f"hold-out {limit.holdout}", what,
+        WARNING,
+        f"hold-out {limit.holdout}",
+        what,
         f"about {limit.members_needed:,} members would do: turnrow holdout {limit.holdout} --grow {more}",
     )
 

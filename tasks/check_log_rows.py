@@ -22,8 +22,10 @@ def prepare_staging(connection: duckdb.DuckDBPyConnection, loop: Loop) -> None:
         )
 
 
-def empty_staging(connection: duckdb.DuckDBPyConnection) -> None:
-    """Forget the chunk before."""
+def empty_staging(connection: duckdb.DuckDBPyConnection, file_numbers: Iterable[int]) -> None:
+    """Forget a chunk and what its files were read into."""
+    for number in file_numbers:
+        connection.execute(f"drop table if exists text_log_{number}")
     for table in ("staged_file", "staged_row", "object_text"):
         connection.execute(f"truncate {table}")
 

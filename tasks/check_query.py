@@ -37,9 +37,7 @@ def check_query(connection: DuckDBPyConnection, text: str, *, known_tables: Coll
     _check_sources(tree, frozenset(), frozenset(name.lower() for name in known_tables))
     calls = [node for node in walk_nodes(tree) if node.get("class") in ("FUNCTION", "WINDOW")]
     sources = [node["function"] for node in walk_nodes(tree) if node.get("type") == "TABLE_FUNCTION"]
-    check_calls(
-        connection, [c for c in calls if not any(c is s for s in sources)], QUERY, origin=QUERY_ORIGIN
-    )
+    check_calls(connection, [c for c in calls if not any(c is s for s in sources)], QUERY, origin=QUERY_ORIGIN)
     check_size(tree, origin=QUERY_ORIGIN)
 
 
@@ -89,9 +87,7 @@ def _check_table(node: Node, named: frozenset[str], known: frozenset[str]) -> No
     if name.lower() in known or (not schema and name.lower() in named):
         return
     near = get_close_matches(name.lower(), sorted(known | named), n=1)
-    refuse(
-        QUERY_ORIGIN, f"the warehouse has no table {name}" + (f"; did you mean {near[0]}?" if near else "")
-    )
+    refuse(QUERY_ORIGIN, f"the warehouse has no table {name}" + (f"; did you mean {near[0]}?" if near else ""))
 
 
 def _check_table_function(call: Node) -> None:

@@ -35,15 +35,13 @@ def check_setup(loop: Loop, cases: list[FailureCase], errors: list[SettingsError
 
 
 def _check_folder(loop: Loop) -> Iterator[Finding]:
-    yield Finding(FINE, "turnrow.toml", f"can be read; {len(loop.settings.attribute)} attributes")
+    yield Finding(FINE, "turnrow.toml", f"can be read; it has {', '.join(loop.settings.attribute)}")
     if not os.access(loop.folder, os.W_OK):
         yield Finding(WRONG, str(loop.folder), "cannot be written to", "change its permissions")
     yield _check_disk(loop)
     for root in loop.settings.media.roots:
         if "://" not in root and not loop.locate(root).is_dir():
-            yield Finding(
-                WARNING, "turnrow.toml, media.roots", f"{root} is no folder", "make it, or name another"
-            )
+            yield Finding(WARNING, "turnrow.toml, media.roots", f"{root} is no folder", "make it, or name another")
 
 
 def _check_disk(loop: Loop) -> Finding:

@@ -121,9 +121,7 @@ def _leave_out(connection: duckdb.DuckDBPyConnection, near: list[str]) -> None:
 
 
 def _make_reason_settings(connection: duckdb.DuckDBPyConnection, composition: Composition) -> None:
-    connection.execute(
-        "create or replace temp table reason_setting (reason varchar, cap bigint, weight double)"
-    )
+    connection.execute("create or replace temp table reason_setting (reason varchar, cap bigint, weight double)")
     for reason in sorted({*composition.caps, *composition.weights}):
         connection.execute(
             "insert into reason_setting values ($reason, $cap, $weight)",

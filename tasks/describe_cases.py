@@ -9,6 +9,7 @@ import duckdb
 from schemas.case_file import FailureCase
 from tasks.errors import InputError, NotYetError
 from tasks.fetch_rows import Row, fetch_rows
+from tasks.group_samples import view_groups
 from tasks.loop import Loop
 from tasks.match_cases import insert_state, view_matches
 from tasks.read_settings import read_case
@@ -107,7 +108,6 @@ def _count_scope(
     Without likeness it is one scan; with it, a vector comparison a sample of the attribute.
     """
     from tasks.find_scope import stage_scope
-    from tasks.group_samples import view_groups
 
     attribute = loop.settings.attribute[case.attribute]
     try:
@@ -127,6 +127,7 @@ def check_case(warehouse: Warehouse, case: FailureCase) -> None:
     connection.execute("create or replace temp table no_sample (sample_id varchar)")
     with show_only(warehouse, "no_sample"):
         view_matches(connection, case)
+        view_groups(connection, warehouse.loop.settings.attribute[case.attribute])
         stage_candidates(connection, case)
 
 

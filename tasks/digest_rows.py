@@ -20,9 +20,7 @@ def digest_rows(connection: duckdb.DuckDBPyConnection, feature_space: str) -> st
     reader = connection.execute(read_sql("assemble/digest_lines")).fetch_record_batch(BATCH_ROWS)
     for batch in reader:
         digest.update(_join_texts(batch.column("line")))
-    vectors = stream_matrices(
-        connection, read_sql("assemble/digest_vectors"), {"feature_space": feature_space}
-    )
+    vectors = stream_matrices(connection, read_sql("assemble/digest_vectors"), {"feature_space": feature_space})
     for _, matrix in vectors:
         digest.update(np.ascontiguousarray(matrix, dtype="<f4").data)
     return digest.hexdigest()

@@ -139,9 +139,7 @@ def _plan_draw(
     _stage_draw(connection, target, size, version)
     carried = _count_carried(connection)
     if carried:
-        connection.execute(
-            "insert into drawn_member by name select * exclude (holdout_id) from carried_member"
-        )
+        connection.execute("insert into drawn_member by name select * exclude (holdout_id) from carried_member")
     if _count_drawn(connection) == carried:
         raise NotYetError(
             f"{target.case_name}: nothing can be drawn: no served sample of the scope lies outside the groups "
@@ -163,9 +161,7 @@ def _is_from_file(connection: duckdb.DuckDBPyConnection, latest: _Latest) -> boo
     return row is not None and row[0] == "file"
 
 
-def _stage_draw(
-    connection: duckdb.DuckDBPyConnection, target: HoldoutTarget, size: int, version: int
-) -> None:
+def _stage_draw(connection: duckdb.DuckDBPyConnection, target: HoldoutTarget, size: int, version: int) -> None:
     if target.case is not None:
         from tasks.find_scope import stage_scope
 

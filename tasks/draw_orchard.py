@@ -29,9 +29,7 @@ _AXIS = np.linspace(-1.0, 1.0, PICTURE_SIZE)
 _X, _Y = np.meshgrid(_AXIS, _AXIS)
 
 
-def draw_pictures(
-    situation: str, light: str, style: Floats, scale: Floats, rng: np.random.Generator
-) -> Floats:
+def draw_pictures(situation: str, light: str, style: Floats, scale: Floats, rng: np.random.Generator) -> Floats:
     """Draw one picture a row of `style`: heat from about 0 to 1, shape (n, 16, 16).
 
     `style` has shape (n, STYLE_SIZE), `scale` shape (n,), 1 being an object that fills the picture.
@@ -255,9 +253,7 @@ def _draw_crusted(style: Floats, scale: Floats) -> Floats:
 def _draw_flooded(style: Floats, scale: Floats) -> Floats:
     """Draw standing water: cold and flat, with bands of mirrored sky."""
     bands = 0.2 * np.cos(_Y * _between(style, 4, 5.0, 8.0) + _between(style, 5, 0.0, 2 * np.pi))
-    pool = _soften(
-        np.hypot((_X - _between(style, 6, -0.3, 0.3)) / 1.1, (_Y - 0.2) / 0.8) - scale[:, None, None]
-    )
+    pool = _soften(np.hypot((_X - _between(style, 6, -0.3, 0.3)) / 1.1, (_Y - 0.2) / 0.8) - scale[:, None, None])
     return 0.5 + _draw_clods(style, scale, 0.06) + pool * (bands - 0.3)
 
 

@@ -23,9 +23,9 @@ def fetch_rows(
     """Run `schemas/sql/NAME.sql` and return its rows as dicts.
 
     Columns of `moments` hold epoch microseconds and become times in UTC: fetching a time as such would load
-    a time zone library, which a quick command need not pay for.
+    a time zone library, which a quick command need not pay for. So would binding a value load pandas.
     """
-    cursor = connection.execute(read_sql(name), dict(parameters or {}))
+    cursor = connection.execute(read_sql(name), dict(parameters) if parameters else None)
     names = [str(column[0]) for column in cursor.description or []]
     rows = [dict(zip(names, row, strict=True)) for row in cursor.fetchall()]
     for row in rows:

@@ -65,14 +65,12 @@ def _limit_overall(attribute: AttributeSettings, gate: GateSettings, rows: list[
     for label in attribute.critical:
         of_class = [row for row in rows if row["label"] == label]
         if of_class:
-            limits.append(
-                _limit_guard(name, f"recall of {label}", of_class, gate.alpha, gate.critical_margin)
-            )
+            limits.append(_limit_guard(name, f"recall of {label}", of_class, gate.alpha, gate.critical_margin))
     return limits
 
 
 def _limit_guard(name: str, about: str, rows: list[Row], alpha: float, margin: float) -> HoldoutLimit:
-    """A guard holds where the low end of a two-sided 1 - 2 alpha interval stays above minus the margin."""
+    """Return how low a guard's two-sided 1 - 2 alpha interval reaches; that must stay above minus the margin."""
     from tasks.statistics import paired_difference_interval
 
     members = _count(rows)
@@ -83,7 +81,7 @@ def _limit_guard(name: str, about: str, rows: list[Row], alpha: float, margin: f
 
 
 def _limit_case(case: FailureCase, gate: GateSettings, rows: list[Row]) -> list[HoldoutLimit]:
-    """A target is shown by McNemar's test; its first attempt is tested at half of alpha."""
+    """Return the gain that McNemar's test can show; a first attempt is tested at half of alpha."""
     truth = case.holdout.truth
     counted = [row for row in rows if row["label"] == truth] if truth else rows
     if not counted:

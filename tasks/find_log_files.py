@@ -27,18 +27,20 @@ class FoundFile:
 
 
 def list_inbox(loop: Loop) -> list[Path]:
-    """Return the files that the globs of `[pull]` match, sorted, each once."""
-    wanted = {
-        "predictions": loop.settings.pull.predictions,
-        "labels": loop.settings.pull.labels,
-    }
+    """Return the prediction logs and label files that the globs of `[pull]` match, sorted, each once."""
+    predictions = match_globs(loop, "predictions", loop.settings.pull.predictions)
+    return sorted(predictions | match_globs(loop, "labels", loop.settings.pull.labels))
+
+
+def match_globs(loop: Loop, key: str, patterns: Iterable[str]) -> set[Path]:
+    """Return the files that some globs of `[pull]` match; `key` names their setting in an error."""
     found: set[Path] = set()
-    for key, patterns in wanted.items():
-        for pattern in patterns:
-            resolved = resolve_environment(pattern, f"turnrow.toml, pull.{key}")
-            matched = glob.glob(str(Path(resolved).expanduser()), root_dir=loop.folder, recursive=True)
-            found.update(path for path in (loop.folder / text for text in matched) if not path.is_dir())
-    return sorted(found)
+    for pattern in patterns:
+        resolved = resolve_environment(pattern, f"turnrow.toml, pull.{key}")
+        text = str(Path(resolved).expanduser())
+        matched = glob.glob(text, root_dir=loop.folder, recursive=True)  # noqa: PTH207 - a Path takes no absolute glob
+        found.update(path for path in (loop.folder / name for name in matched) if not path.is_dir())
+    return found
 
 
 def look_at_file(loop: Loop, path: Path) -> FoundFile:
@@ -82,9 +84,7 @@ def recognise_seen(file: FoundFile, seen: Mapping[str, tuple[int, int, str]]) ->
 
 def read_seen(connection: duckdb.DuckDBPyConnection) -> dict[str, tuple[int, int, str]]:
     """Return by path what earlier pulls saw: size, time, content."""
-    rows = connection.execute(
-        "select path, size_bytes, modified_ns, content_sha256 from seen_file"
-    ).fetchall()
+    rows = connection.execute("select path, size_bytes, modified_ns, content_sha256 from seen_file").fetchall()
     return {row[0]: (row[1], row[2], row[3]) for row in rows}
 
 

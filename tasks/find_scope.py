@@ -66,15 +66,11 @@ def stage_references(
     return references
 
 
-def stage_scope(
-    connection: duckdb.DuckDBPyConnection, case: FailureCase, attribute: AttributeSettings
-) -> None:
+def stage_scope(connection: duckdb.DuckDBPyConnection, case: FailureCase, attribute: AttributeSettings) -> None:
     """Make the temp table `scope_sample` (sample_id): all that the case's scope asks for holds."""
     stage_candidates(connection, case)
     if not case.scope_in_use.similar_to:
-        connection.execute(
-            "create or replace temp table scope_sample as select sample_id from likeness_candidate"
-        )
+        connection.execute("create or replace temp table scope_sample as select sample_id from likeness_candidate")
         return
     references = stage_references(connection, case, attribute)
     connection.execute("create or replace temp table scope_sample (sample_id varchar)")

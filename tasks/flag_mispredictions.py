@@ -1,6 +1,7 @@
 """`flag`, first part: mispredictions by rule, on samples that are new or of which something changed."""
 
 from collections.abc import Sequence
+from contextlib import nullcontext
 from dataclasses import dataclass
 from datetime import datetime
 
@@ -9,6 +10,7 @@ import duckdb
 from schemas.definitions import hash_definition
 from schemas.settings import AttributeSettings
 from schemas.sql_files import read_sql
+from tasks.blame_expression import blame_expression
 from tasks.check_expression import check_expression
 from tasks.keep_progress import read_progress, save_progress
 from tasks.loop import Loop
@@ -56,9 +58,7 @@ def flag_mispredictions(loop: Loop, attributes: Sequence[str] | None = None) -> 
                 scope, definition = attribute.name, hash_rules(loop, attribute)
                 save_progress(warehouse.connection, _STEP, scope, definition, done_until)
             counts = {"samples": looked_at, "flagged": flagged, "lapsed": lapsed}
-            record_run(
-                warehouse.connection, "flag", started_at=started_at, ended_at=loop.clock(), counts=counts
-            )
+            record_run(warehouse.connection, "flag", started_at=started_at, ended_at=loop.clock(), counts=counts)
             return FlagSummary(**counts)
 
         return warehouse.write(insert)
@@ -93,9 +93,13 @@ def _stage_attribute(warehouse: Warehouse, attribute: AttributeSettings) -> int:
 
 
 def stage_flags(connection: duckdb.DuckDBPyConnection, loop: Loop, attribute: AttributeSettings) -> None:
-    """Ask every rule in use about the samples that the views show; fill `new_flag` and `new_lapse`."""
+    """Ask every rule in use about the samples that the views show; fill `new_flag` and `new_lapse`.
+
+    Raises ExpressionError for a rule of the user's that is not allowed or fails on a sample.
+    """
     for rule in _list_rules(loop, attribute):
-        _stage_rule(connection, rule, attribute)
+        with nullcontext() if rule.where is None else blame_expression(_name_origin(rule)):
+            _stage_rule(connection, rule, attribute)
 
 
 def _list_rules(loop: Loop, attribute: AttributeSettings) -> list[_Rule]:
@@ -128,12 +132,15 @@ def _stage_rule(connection: duckdb.DuckDBPyConnection, rule: _Rule, attribute: A
 def _read_rule(connection: duckdb.DuckDBPyConnection, rule: _Rule) -> str:
     if rule.where is None:
         return read_sql(f"rules/{rule.name}")
-    origin = f"turnrow.toml, rule.{rule.name}.where"
-    check_expression(connection, rule.where, relation="served_sample", origin=origin)
+    check_expression(connection, rule.where, relation="served_sample", origin=_name_origin(rule))
     connection.execute(
         f"create or replace temp view rule_match as select * from served_sample where ({rule.where}\n)"
     )
     return read_sql("rules/user_rule")
+
+
+def _name_origin(rule: _Rule) -> str:
+    return f"turnrow.toml, rule.{rule.name}.where"
 
 
 def _read_parameters(rule: _Rule, attribute: AttributeSettings) -> dict[str, float | None]:

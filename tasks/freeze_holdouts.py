@@ -42,7 +42,5 @@ def freeze_full(connection: duckdb.DuckDBPyConnection, known_at: datetime) -> li
     full = [held.holdout_id for held in list_open_holdouts(connection) if held.missing == 0]
     for holdout_id in full:
         connection.execute(read_sql("holdout/insert_labels"), {"holdout_id": holdout_id})
-        connection.execute(
-            read_sql("holdout/insert_freeze"), {"holdout_id": holdout_id, "known_at": known_at}
-        )
+        connection.execute(read_sql("holdout/insert_freeze"), {"holdout_id": holdout_id, "known_at": known_at})
     return full

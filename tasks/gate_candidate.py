@@ -113,9 +113,7 @@ def _judge_target(case: CaseToJudge, role: str, comparison: Comparison, adjusted
     verdict = PASSED if is_better else FAILED if is_worse else UNDECIDED
     word = {PASSED: "better than", FAILED: "worse than", UNDECIDED: "not shown to be better than"}[verdict]
     reason = f"{word} the {role} on {comparison.count} samples (p {adjusted:.2g} after Holm)"
-    return _from_comparison(
-        f"target:{case.case_name}", role, case.outcomes, comparison, None, verdict, reason
-    )
+    return _from_comparison(f"target:{case.case_name}", role, case.outcomes, comparison, None, verdict, reason)
 
 
 def _judge_figure(case: CaseToJudge) -> Criterion:
@@ -200,9 +198,7 @@ def _guard_precision(outcomes: Outcomes, label: str, margin: float, alpha: float
     name, what = f"guard:precision:{label}", f"precision of {label}"
     called = {role: outcomes.predicted[role] == label for role in ("candidate", "incumbent")}
     if not called["candidate"].any() or not called["incumbent"].any():
-        return _without(
-            name, outcomes.holdout_id, f"{what}: a model never called {label} on the overall hold-out"
-        )
+        return _without(name, outcomes.holdout_id, f"{what}: a model never called {label} on the overall hold-out")
     is_label = np.asarray(outcomes.truth == label, dtype=bool)
     estimate, low, high = clustered_difference_interval(
         is_label,

@@ -37,9 +37,7 @@ def _name_file(file: Path, folder: Path) -> str:
     """Return the name that is hashed; a line feed or backslash would make the list of lines ambiguous."""
     name = file.relative_to(folder).as_posix()
     if "\n" in name or "\\" in name:
-        raise InputError(
-            f"{file!s:.200}: a file of a model artefact has a line feed or backslash in its name"
-        )
+        raise InputError(f"{file!s:.200}: a file of a model artefact has a line feed or backslash in its name")
     return name
 
 

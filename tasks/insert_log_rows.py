@@ -54,7 +54,9 @@ def _set_aside_misfits(connection: duckdb.DuckDBPyConnection) -> None:
 def _settle_contested(connection: duckdb.DuckDBPyConnection, logs: Mapping[int, LogFile]) -> None:
     low, high = _read_row(connection, "select min(observed_at), max(observed_at) from good_row")
     _run(connection, "find_contested", low=low, high=high)
-    connection.execute("create or replace temp table verdict (place bigint, is_accepted boolean, faults varchar[])")
+    connection.execute(
+        "create or replace temp table verdict (place bigint, is_accepted boolean, faults varchar[])"
+    )
     for number in _list_numbers(connection, "contested_row"):
         if logs[number].has_vectors:
             with blame_file(number, logs[number].name):
@@ -68,15 +70,11 @@ def _settle_contested(connection: duckdb.DuckDBPyConnection, logs: Mapping[int, 
 
 
 def _count_open(connection: duckdb.DuckDBPyConnection) -> int:
-    row = _read_row(
-        connection, "select (select count(*) from contested_row) - (select count(*) from verdict)"
-    )
+    row = _read_row(connection, "select (select count(*) from contested_row) - (select count(*) from verdict)")
     return int(str(row[0]))
 
 
-def _insert_vectors(
-    connection: duckdb.DuckDBPyConnection, log: LogFile, number: int, known_at: datetime
-) -> None:
+def _insert_vectors(connection: duckdb.DuckDBPyConnection, log: LogFile, number: int, known_at: datetime) -> None:
     if not log.has_vectors:
         return
     with blame_file(number, log.name):

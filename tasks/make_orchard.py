@@ -93,9 +93,7 @@ def mark_served(replay: Path, out: Path) -> None:
     log = pq.read_table(replay)
     missing = {"role", "observed_at", "predicted"} - set(log.column_names)
     if missing:
-        raise InputError(
-            f"{replay}: no column {sorted(missing)[0]}; expected a log written by turnrow predict"
-        )
+        raise InputError(f"{replay}: no column {sorted(missing)[0]}; expected a log written by turnrow predict")
     roles = pa.array(["served"] * log.num_rows, pa.string())
     log = log.set_column(log.column_names.index("role"), "role", roles)
     kept = [name for name in log.column_names if name != "predicted_at"]

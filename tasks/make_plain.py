@@ -7,8 +7,11 @@ from datetime import UTC, date, datetime, time, timedelta
 from decimal import Decimal
 from typing import Any
 
+Plain = Any
+"""What `json.dumps` takes: dicts, lists, texts, numbers, true, false and null."""
 
-def make_plain(value: Any) -> Any:
+
+def make_plain(value: object) -> Plain:
     """Return a value as dicts, lists, texts and numbers.
 
     Times in ISO form, UTC as Z, intervals in seconds, bytes in hex, what is no number (NaN) as null, a
@@ -28,7 +31,7 @@ def make_plain(value: Any) -> Any:
     return _make_scalar(value)
 
 
-def _make_scalar(value: Any) -> Any:
+def _make_scalar(value: object) -> Plain:
     if isinstance(value, datetime):
         return value.astimezone(UTC).isoformat().replace("+00:00", "Z") if value.tzinfo else value.isoformat()
     if isinstance(value, date | time):

@@ -8,6 +8,7 @@ import duckdb
 from schemas.case_file import FailureCase
 from schemas.definitions import definition_of_case, hash_definition
 from schemas.sql_files import read_sql
+from tasks.blame_expression import blame_expression
 from tasks.check_expression import check_expression
 from tasks.keep_progress import read_progress, save_progress
 from tasks.loop import Loop
@@ -20,7 +21,8 @@ _STEP = "case"
 def match_cases(loop: Loop, cases: Sequence[FailureCase]) -> dict[str, int]:
     """Write the definitions, new members and states of `cases`; return case name -> new members.
 
-    Raises ExpressionError, naming the file, for a `where` that is not allowed; nothing is written then.
+    Raises ExpressionError, naming the file, for a `where` that is not allowed or fails on a sample;
+    nothing is written then.
     """
     started_at = loop.clock()
     with open_warehouse(loop, write=True) as warehouse:
@@ -58,9 +60,7 @@ def view_matches(connection: duckdb.DuckDBPyConnection, case: FailureCase) -> No
     """Check a case's members.where and make the temp view `case_match` of it over `flagged_sample`."""
     where = case.members.where
     check_expression(connection, where, relation="flagged_sample", origin=f"{case.path.name}, members.where")
-    connection.execute(
-        f"create or replace temp view case_match as select * from flagged_sample where ({where}\n)"
-    )
+    connection.execute(f"create or replace temp view case_match as select * from flagged_sample where ({where}\n)")
 
 
 def _stage_changed(warehouse: Warehouse, case: FailureCase) -> None:
@@ -74,14 +74,15 @@ def _stage_changed(warehouse: Warehouse, case: FailureCase) -> None:
 def stage_members(connection: duckdb.DuckDBPyConnection, case: FailureCase) -> None:
     """Fill `new_member` with what the case matches among the flagged samples that the views show.
 
-    Raises ExpressionError, naming the file, where `members.where` is not allowed.
+    Raises ExpressionError, naming the file, where `members.where` is not allowed or fails on a sample.
     """
     view_matches(connection, case)
     definition_sha256 = hash_definition(definition_of_case(case))
-    connection.execute(
-        read_sql("cases/stage_members"),
-        {"case_name": case.case, "attribute": case.attribute, "definition_sha256": definition_sha256},
-    )
+    with blame_expression(f"{case.path.name}, members.where"):
+        connection.execute(
+            read_sql("cases/stage_members"),
+            {"case_name": case.case, "attribute": case.attribute, "definition_sha256": definition_sha256},
+        )
 
 
 def insert_case(connection: duckdb.DuckDBPyConnection, case: FailureCase, known_at: datetime) -> None:
@@ -109,9 +110,7 @@ def update_states(connection: duckdb.DuckDBPyConnection, known_at: datetime, onl
         if only not in (None, name):
             continue
         if is_ready and state in (None, "open"):
-            insert_state(
-                connection, name, "ready", "it has settled samples and a frozen hold-out", None, known_at
-            )
+            insert_state(connection, name, "ready", "it has settled samples and a frozen hold-out", None, known_at)
         elif state is None:
             insert_state(connection, name, "open", "the case was defined", None, known_at)
 

@@ -34,9 +34,7 @@ def measure_model(outcomes: Outcomes, role: str) -> Iterator[Measure]:
         yield from _measure(answered, f"predicted={label}", "precision", is_label, called)
 
 
-def _measure(
-    outcomes: Outcomes, slice_name: str, metric: str, hits: Flags, counted: Flags
-) -> Iterator[Measure]:
+def _measure(outcomes: Outcomes, slice_name: str, metric: str, hits: Flags, counted: Flags) -> Iterator[Measure]:
     count = int(counted.sum())
     if count == 0:
         return

@@ -54,6 +54,7 @@ def mine_samples(loop: Loop, case: FailureCase) -> MineSummary:
         make_wishes(connection)
         if wanted:
             _stage_choice(warehouse, case, attribute, wanted)
+        prepare_wishes(warehouse)
 
         def insert(known_at: datetime) -> MineSummary:
             insert_wishes(connection, known_at)
@@ -111,9 +112,7 @@ def _rank(
         doubt = 1 - batch.rows.column("margin").to_numpy(zero_copy_only=False)
         scores = (batch.likeness + _DOUBT * doubt).astype(np.float32)
         in_scope = batch.likeness >= least
-        differs = (
-            batch.rows.column("predicted").to_numpy(zero_copy_only=False) != predicted_there[batch.nearest]
-        )
+        differs = batch.rows.column("predicted").to_numpy(zero_copy_only=False) != predicted_there[batch.nearest]
         near.add(ids[in_scope], scores[in_scope], batch.vectors[in_scope])
         otherwise.add(
             ids[in_scope & differs], batch.likeness[in_scope & differs], batch.vectors[in_scope & differs]
@@ -157,4 +156,3 @@ def _wish_chosen(
         },
     )
     connection.unregister("mined_sample")
-    prepare_wishes(warehouse)

@@ -37,9 +37,7 @@ def check_text(text: str, *, origin: str, longest: int) -> None:
         if character in _PLAIN_CONTROLS:
             continue
         if unicodedata.category(character) in ("Cc", "Cs") or character in _DIRECTION_CONTROLS:
-            refuse(
-                origin, f"character {place + 1} is the control character U+{ord(character):04X}; remove it"
-            )
+            refuse(origin, f"character {place + 1} is the control character U+{ord(character):04X}; remove it")
 
 
 def parse_select(connection: DuckDBPyConnection, text: str, *, origin: str) -> Node:

@@ -88,9 +88,7 @@ def _check_request(request: TrainRequest, has_train: bool, has_parent: bool) -> 
     if request.task == "train" and not has_train:
         raise TrainerError(f"{request.attribute}: the task `train` needs training rows")
     if request.task == "predict" and (has_train or not has_parent):
-        raise TrainerError(
-            f"{request.attribute}: the task `predict` takes a model to run and no training rows"
-        )
+        raise TrainerError(f"{request.attribute}: the task `predict` takes a model to run and no training rows")
 
 
 def _write_rows(path: Path, rows: "pa.RecordBatchReader", columns: tuple[str, ...]) -> int:
@@ -117,9 +115,7 @@ def _check_columns(name: str, given: Iterable[str], expected: tuple[str, ...]) -
             f"columns are exactly {', '.join(expected)}"
         )
     if missing or len(list(given)) != len(expected):
-        raise TrainerError(
-            f"{name}: its columns must be {', '.join(expected)}, each once; missing: {missing}"
-        )
+        raise TrainerError(f"{name}: its columns must be {', '.join(expected)}, each once; missing: {missing}")
 
 
 def _refuse_overlap(folder: Path) -> None:

@@ -1,7 +1,7 @@
 """Pull prediction logs and label files into the warehouse: which files, in which chunks, what came of them."""
 
-from collections.abc import Sequence
-from dataclasses import dataclass, field
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, field, replace
 from datetime import datetime
 from pathlib import Path
 
@@ -115,23 +115,29 @@ def _identify(pull: _Pull, paths: Sequence[Path]) -> tuple[list[FoundFile], set[
 def _pull_new(pull: _Pull, contents: Sequence[str]) -> None:
     chunk, row_count = _Chunk(), 0
     for number, sha256 in enumerate(contents, start=1):
-        row_count += _stage(pull, chunk, number, pull.copies[sha256][0])
+        row_count += _stage(pull, chunk, number, pull.copies[sha256])
         if len(chunk.files) >= _FILES_A_CHUNK or row_count >= _ROWS_A_CHUNK:
             _commit(pull, chunk)
             chunk, row_count = _Chunk(), 0
     _commit(pull, chunk)
 
 
-def _stage(pull: _Pull, chunk: _Chunk, number: int, file: FoundFile) -> int:
-    """Stage one file, and return how many rows it has; an unreadable one is left out and remembered."""
-    try:
-        with blame_file(number, file.name):
-            log = open_log(pull.connection, file.path, file.name, number)
-            row_count = stage_file(pull.connection, log, number)
-        _refuse_changed(number, file)
-    except InputError as error:
-        _leave_out(pull, chunk, number, file, error)
-        return 0
+def _stage(pull: _Pull, chunk: _Chunk, number: int, copies: Sequence[FoundFile]) -> int:
+    """Stage the first copy of a content that can be read, and return how many rows it has."""
+    for file in copies:
+        try:
+            return _stage_one(pull, chunk, number, file)
+        except InputError as error:
+            pull.errors[file.name] = str(error)
+            _unstage(pull, chunk, number)
+    return 0
+
+
+def _stage_one(pull: _Pull, chunk: _Chunk, number: int, file: FoundFile) -> int:
+    with blame_file(number, file.name):
+        log = open_log(pull.connection, file.path, file.name, number)
+        row_count = stage_file(pull.connection, log, number)
+    _refuse_changed(number, file)
     chunk.files[number], chunk.logs[number] = file, log
     pull.connection.execute(
         "insert into staged_file values ($number, make_batch_id($sha256), $name, $sha256, $kind)",
@@ -140,11 +146,10 @@ def _stage(pull: _Pull, chunk: _Chunk, number: int, file: FoundFile) -> int:
     return row_count
 
 
-def _leave_out(pull: _Pull, chunk: _Chunk, number: int, file: FoundFile, error: InputError) -> None:
-    for copy in pull.copies[file.sha256]:
-        pull.errors[copy.name] = str(error).replace(file.name, copy.name, 1)
+def _unstage(pull: _Pull, chunk: _Chunk, number: int) -> None:
     for table in ("staged_row", "staged_file"):
         pull.connection.execute(f"delete from {table} where file_number = $number", {"number": number})
+    pull.connection.execute(f"drop table if exists text_log_{number}")
     chunk.files.pop(number, None)
     chunk.logs.pop(number, None)
 
@@ -161,18 +166,26 @@ def _commit(pull: _Pull, chunk: _Chunk) -> None:
             with pull.engine.attach(write=True) as warehouse:
                 warehouse.write(lambda known_at: _insert(pull, chunk, known_at))
         except UnreadableFileError as error:
-            _leave_out(pull, chunk, error.file_number, chunk.files[error.file_number], error)
+            broken = chunk.files[error.file_number]
+            for copy in pull.copies[broken.sha256]:
+                pull.errors[copy.name] = str(error).replace(broken.name, copy.name, 1)
+            _unstage(pull, chunk, error.file_number)
         else:
-            pull.added.update(file.sha256 for file in chunk.files.values())
+            pull.added.update(file.name for file in chunk.files.values())
             break
-    empty_staging(pull.connection)
+    empty_staging(pull.connection, list(chunk.files))
 
 
 def _insert(pull: _Pull, chunk: _Chunk, known_at: datetime) -> None:
     insert_staged(pull.connection, chunk.logs, known_at, pull.run_id)
-    remember_seen(pull.connection, [copy for f in chunk.files.values() for copy in pull.copies[f.sha256]])
+    remember_seen(pull.connection, _list_readable(pull, chunk.files.values()))
     for number, file in chunk.files.items():
         _refuse_changed(number, file)
+
+
+def _list_readable(pull: _Pull, files: Iterable[FoundFile]) -> list[FoundFile]:
+    copies = [copy for file in files for copy in pull.copies[file.sha256]]
+    return [copy for copy in copies if copy.name not in pull.errors]
 
 
 def _summarise(pull: _Pull, files: Sequence[FoundFile], known: set[str]) -> PullSummary:
@@ -182,10 +195,14 @@ def _summarise(pull: _Pull, files: Sequence[FoundFile], known: set[str]) -> Pull
             warehouse.write(lambda _: remember_seen(warehouse.connection, renamed))
     with pull.engine.attach(write=False) as warehouse:
         rows = warehouse.connection.execute(read_sql("pull/read_batches")).fetchall()
-    batches = {str(row[0]): row[1:] for row in rows}
+    batches = {str(row[0]): _describe(*row[1:]) for row in rows}
     entries = [PulledFile(name, error=error) for name, error in pull.errors.items()]
     for file in files:
         if file.name not in pull.errors:
-            is_known = file.sha256 not in pull.added or file is not pull.copies[file.sha256][0]
-            entries.append(PulledFile(file.name, *batches[file.sha256], is_known=is_known))
+            batch = batches[file.sha256]
+            entries.append(replace(batch, path=file.name, is_known=file.name not in pull.added))
     return PullSummary(tuple(sorted(entries, key=lambda entry: entry.path)))
+
+
+def _describe(kind: str, batch_id: str, read: int, kept: int, duplicate: int, quarantined: int) -> PulledFile:
+    return PulledFile("", kind, batch_id, read, kept, duplicate, quarantined)

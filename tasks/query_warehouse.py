@@ -39,7 +39,8 @@ def query_warehouse(loop: Loop, text: str) -> QueryAnswer:
 
     Raises ExpressionError for a text that is refused or fails, or that takes longer than `query_seconds`.
     """
-    kept = tempfile.SpooledTemporaryFile(_IN_MEMORY, "w+", encoding="utf-8")
+    # not closed here: the answer reads it, and it is gone with the answer
+    kept = tempfile.SpooledTemporaryFile(_IN_MEMORY, "w+", encoding="utf-8")  # noqa: SIM115
     row_count = 0
     with open_warehouse(loop, write=False) as warehouse:
         columns, batches = run_query(

@@ -30,9 +30,7 @@ def queue_doubted(loop: Loop) -> int:
 
         def insert(known_at: datetime) -> int:
             asked = insert_wishes(connection, known_at)
-            record_run(
-                connection, "queue", started_at=started_at, ended_at=loop.clock(), counts={"asked": asked}
-            )
+            record_run(connection, "queue", started_at=started_at, ended_at=loop.clock(), counts={"asked": asked})
             return asked
 
         return warehouse.write(insert)

@@ -22,7 +22,10 @@ from schemas.log_contract import (
     Kind,
 )
 from tasks.errors import InputError
-from tasks.read_text_log import TextLog, read_csv_log, read_json_lines
+from tasks.read_text_log import TextLog, read_csv_log, read_json_lines, refuse_cut
+
+_WHOLE = ("TINYINT", "SMALLINT", "INTEGER", "BIGINT", "HUGEINT")
+_NUMBERS = ("FLOAT", "DOUBLE", *_WHOLE, *(f"U{name}" for name in _WHOLE))
 
 
 class UnreadableFileError(InputError):
@@ -83,6 +86,8 @@ def open_log(connection: duckdb.DuckDBPyConnection, path: Path, name: str, numbe
     form = find_format(path, name)
     if form == "parquet":
         return _open_parquet(connection, path, name)
+    if path.suffix.lower() in COMPRESSIONS:
+        refuse_cut(path, name)
     read = read_csv_log if form == "csv" else read_json_lines
     return _open_text(read(connection, path, name, f"text_log_{number}"), name)
 
@@ -94,7 +99,8 @@ def find_format(path: Path, name: str) -> str:
     form = FORMATS.get(suffixes[-2] if packed and len(suffixes) > 1 else suffixes[-1] if suffixes else "")
     if form is None:
         raise InputError(
-            f"{name}: no format is known by that suffix; expected .parquet, .csv or .jsonl, or .gz or .zst of the last two"
+            f"{name}: no format is known by that suffix; expected .parquet, .csv or .jsonl "
+            "(the last two also as .gz or .zst)"
         )
     if form == "parquet" and packed:
         raise InputError(f"{name}: Parquet is compressed inside; unpack it to a .parquet file")
@@ -115,9 +121,7 @@ def show_log(connection: duckdb.DuckDBPyConnection, log: LogFile) -> None:
         parts += _project(staged, kind, source, log.columns[source] if source else "")
         if kind == "vector":
             parts.append(_fill_vector(staged, log))
-    connection.execute(
-        f"create or replace temp view log_row as select {', '.join(parts)} from {log.relation}"
-    )
+    connection.execute(f"create or replace temp view log_row as select {', '.join(parts)} from {log.relation}")
 
 
 def show_raw(connection: duckdb.DuckDBPyConnection, log: LogFile) -> None:
@@ -148,9 +152,7 @@ def _project(staged: str, kind: Kind, source: str | None, sql_type: str) -> list
     if not source:
         return [f"null::{typed} as {staged}", f"false as has_{staged}"]
     read = {"time": _read_time, "number": _read_number, "vector": _read_vector}[kind]
-    given = (
-        f"nullif(trim({column}::varchar), '') is not null" if _is_text(sql_type) else f"{column} is not null"
-    )
+    given = f"nullif(trim({column}::varchar), '') is not null" if _is_text(sql_type) else f"{column} is not null"
     return [f"{read(column, sql_type)} as {staged}", f"{given} as has_{staged}"]
 
 
@@ -179,9 +181,10 @@ def _read_time(column: str, sql_type: str) -> str:
 def _read_number(column: str, sql_type: str) -> str:
     if _is_text(sql_type):
         return f"try_cast(trim({column}::varchar) as double)"
-    if "[" in sql_type or "(" in sql_type.removeprefix("DECIMAL"):
-        return "null::double"
-    return f"try_cast({column} as double)"
+    if sql_type == "FLOAT":  # 0.7 stays 0.7, as in a text file, and does not become 0.699999988079071
+        return f"cast(cast({column} as varchar) as double)"
+    is_number = sql_type in _NUMBERS or (sql_type.startswith("DECIMAL") and not sql_type.endswith("]"))
+    return f"cast({column} as double)" if is_number else "null::double"
 
 
 def _read_vector(column: str, sql_type: str) -> str:
@@ -269,9 +272,7 @@ def _find_kind(name: str, columns: list[str]) -> str:
         _require(name, "a label file", columns, REQUIRED_OF_LABELS)
         return "labels"
     near = [
-        f"{c} (near {n[0]})"
-        for c in columns
-        if (n := difflib.get_close_matches(c, ["predicted", "label"], 1))
+        f"{c} (near {n[0]})" for c in columns if (n := difflib.get_close_matches(c, ["predicted", "label"], 1))
     ]
     raise InputError(
         f"{name}: has neither a column predicted (a prediction log) nor label (a label file); "

@@ -65,9 +65,7 @@ def read_outcomes(
     columns = {name: _as_objects(values) for name, values in frame.items()}
     names = columns["case_name"]
     roles = [role for role in ROLES if models.get(role) is not None]
-    return {
-        str(name): _select(columns, names == name, roles, attribute) for name in sorted(set(names.tolist()))
-    }
+    return {str(name): _select(columns, names == name, roles, attribute) for name in sorted(set(names.tolist()))}
 
 
 def _as_objects(values: object) -> Texts:
@@ -78,9 +76,7 @@ def _as_objects(values: object) -> Texts:
     return np.asarray(values, dtype=object)
 
 
-def _select(
-    columns: dict[str, Texts], mask: Flags, roles: list[str], attribute: AttributeSettings
-) -> Outcomes:
+def _select(columns: dict[str, Texts], mask: Flags, roles: list[str], attribute: AttributeSettings) -> Outcomes:
     chosen = {name: values[mask] for name, values in columns.items()}
     return Outcomes(
         str(chosen["holdout_id"][0]),

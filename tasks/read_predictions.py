@@ -84,9 +84,7 @@ def _select_scores(schema: pa.Schema) -> str:
     if pa.types.is_string(kind) or pa.types.is_large_string(kind):
         return "cast(cast(scores as json) as map(varchar, double))"
     return (
-        "cast(scores as map(varchar, double))"
-        if pa.types.is_map(kind)
-        else "cast(null as map(varchar, double))"
+        "cast(scores as map(varchar, double))" if pa.types.is_map(kind) else "cast(null as map(varchar, double))"
     )
 
 
@@ -106,9 +104,7 @@ def _check_rows(connection: duckdb.DuckDBPyConnection, request: TrainRequest) ->
         )
     else:
         _refuse(connection, "not_finite", "did not get a finite number")
-    _refuse(
-        connection, "bad_confidence", "have a confidence that is not within 0 to 1", {"is_required": is_class}
-    )
+    _refuse(connection, "bad_confidence", "have a confidence that is not within 0 to 1", {"is_required": is_class})
 
 
 def _refuse(

@@ -16,7 +16,6 @@ from tasks.freeze_holdouts import list_open_holdouts
 from tasks.loop import Loop
 from tasks.warehouse import Warehouse, open_warehouse, show_only
 
-_RUNS_SHOWN = 5
 _RECENT = timedelta(days=7)
 # Narrowing the views to the samples in question takes 0.07 s, which only many labels earn back.
 _MANY_LABELS = 200_000
@@ -44,28 +43,39 @@ class Status:
 
 def read_status(loop: Loop, cases: Sequence[FailureCase], errors: Sequence[SettingsError]) -> Status:
     """Return where the loop stands; `cases` and `errors` are what its case files say now."""
+    since = loop.clock() - _RECENT
     with open_warehouse(loop, write=False) as warehouse:
         connection = warehouse.connection
-        since = loop.clock() - _RECENT
         holdouts = fetch_rows(connection, "status/holdouts")
-        moments = fetch_rows(connection, "status/moments", {"since": since})[0]
-        runs = fetch_rows(
-            connection,
-            "status/runs",
-            {"since": since, "at_most": _RUNS_SHOWN},
-            moments=("started_at", "ended_at"),
+        found, waiting = _read_labelled(
+            warehouse, has_cases=bool(cases) or _has_cases(connection), holdouts=holdouts
         )
-        found, waiting = _read_labelled(warehouse, has_cases=bool(cases) or _has_cases(connection), holdouts=holdouts)
         return Status(
             attributes=_read_attributes(loop, connection, holdouts),
             cases=_join_cases(cases, found, holdouts),
             case_errors=[str(error) for error in errors],
             open_fixes=fetch_rows(connection, "status/open_fixes"),
             waiting_holdouts=waiting,
-            runs=runs,
-            quarantined_count=int(moments.pop("quarantined_count")),
-            moments={name: read_moment(value) for name, value in moments.items()},
+            runs=_read_runs(connection, since),
+            quarantined_count=_count_refused(connection, since),
+            moments=_read_moments(connection),
         )
+
+
+def _read_runs(connection: duckdb.DuckDBPyConnection, since: datetime) -> list[Row]:
+    """Return the last runs, and with them those since `since` that did not end well."""
+    runs = fetch_rows(connection, "status/runs", moments=("started_at", "ended_at"))
+    return [run for run in runs if run.pop("is_last") or run["started_at"] >= since]
+
+
+def _count_refused(connection: duckdb.DuckDBPyConnection, since: datetime) -> int:
+    rows = fetch_rows(connection, "status/refused_rows", moments=("known_at",))
+    return sum(int(row["row_count"]) for row in rows if row["known_at"] >= since)
+
+
+def _read_moments(connection: duckdb.DuckDBPyConnection) -> dict[str, datetime | None]:
+    row = fetch_rows(connection, "status/moments")[0]
+    return {name: read_moment(value) for name, value in row.items()}
 
 
 def _has_cases(connection: duckdb.DuckDBPyConnection) -> bool:

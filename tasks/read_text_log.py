@@ -2,6 +2,7 @@
 
 import csv
 import json
+import unicodedata
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -13,6 +14,7 @@ from schemas.sql_files import read_sql
 from tasks.errors import InputError
 
 _SEPARATORS = ",;\t|"
+_PIECE_BYTES = 1 << 20
 _NO_SEPARATOR = "\x1f"  # valid in no JSON text, so a line is always one value
 
 
@@ -23,6 +25,19 @@ class TextLog:
     table: str
     columns: list[tuple[str, str]]
     raw: str
+
+
+def refuse_cut(path: Path, name: str) -> None:
+    """Raise InputError where a compressed file ends early or is none: DuckDB would take what is there for all."""
+    import pyarrow
+
+    try:
+        with pyarrow.input_stream(str(path)) as stream:
+            while stream.read(_PIECE_BYTES):
+                pass
+    except (OSError, pyarrow.ArrowException) as error:
+        why = str(error).strip().splitlines()[0]
+        raise InputError(f"{name}: cannot be unpacked ({why}); replace the file and pull again") from error
 
 
 def read_csv_log(connection: duckdb.DuckDBPyConnection, path: Path, name: str, table: str) -> TextLog:
@@ -92,6 +107,8 @@ def _read_header(connection: duckdb.DuckDBPyConnection, path: Path, name: str) -
     if row is None or row[0] is None:
         raise InputError(f"{name}: is empty; expected a first line of column names")
     line = str(row[0]).removeprefix("\ufeff")
+    if any(unicodedata.category(letter) == "Cc" and letter != "\t" for letter in line):
+        raise InputError(f"{name}: its first line is no UTF-8 text; expected column names")
     separator = max(_SEPARATORS, key=line.count)
     return next(csv.reader([line], delimiter=separator)), separator
 

@@ -56,6 +56,4 @@ def refuse_rows(ids: pa.Array, is_bad: NDArray[np.bool_], what: str) -> None:
     places = np.flatnonzero(is_bad)
     if len(places):
         some = ", ".join(str(ids[int(place)].as_py()) for place in places[:5])
-        raise TrainerError(
-            f"{what} in {len(places)} rows (sample_id {some}); mend or leave out these samples"
-        )
+        raise TrainerError(f"{what} in {len(places)} rows (sample_id {some}); mend or leave out these samples")

@@ -42,9 +42,7 @@ def record_definitions(connection: duckdb.DuckDBPyConnection, loop: Loop, known_
 
 def stage_definitions(connection: duckdb.DuckDBPyConnection, loop: Loop) -> None:
     """Make the temp tables `defined_attribute` and `defined_rule` of what the settings say now."""
-    connection.execute(
-        "create or replace temp table defined_attribute (attribute varchar, definition varchar)"
-    )
+    connection.execute("create or replace temp table defined_attribute (attribute varchar, definition varchar)")
     connection.execute(
         "create or replace temp table defined_rule (rule varchar, attribute varchar, definition varchar)"
     )

@@ -22,8 +22,7 @@ def record_run(
     """Insert one row of `flow_run` and return its run_id."""
     run_id = uuid.uuid4().hex
     connection.execute(
-        "insert into flow_run "
-        "values ($run_id, $flow, $parameters, $state, $started, $ended, $counts, $error)",
+        "insert into flow_run values ($run_id, $flow, $parameters, $state, $started, $ended, $counts, $error)",
         {
             "run_id": run_id,
             "flow": flow,

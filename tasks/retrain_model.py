@@ -121,9 +121,7 @@ def _find_version(
             f"{version}: no such training set of {attribute.name}; `turnrow status` names the latest"
         )
     if row is None:
-        raise NotYetError(
-            f"{attribute.name}: no training set yet; `turnrow assemble {attribute.name}` makes one"
-        )
+        raise NotYetError(f"{attribute.name}: no training set yet; `turnrow assemble {attribute.name}` makes one")
     name, state, _, rows = row
     if state != "passed":
         raise NotYetError(
@@ -134,9 +132,7 @@ def _find_version(
     return str(name), int(rows), lambda parent: _count_unreserved(connection, attribute, parent)
 
 
-def _refuse_reserved(
-    connection: duckdb.DuckDBPyConnection, attribute: AttributeSettings, version: str
-) -> None:
+def _refuse_reserved(connection: duckdb.DuckDBPyConnection, attribute: AttributeSettings, version: str) -> None:
     reserved, example = _read_reserved(connection, attribute, version)
     if reserved:
         raise NotYetError(
@@ -154,9 +150,7 @@ def _read_reserved(
     return (int(row[0]), str(row[1])) if row else (0, "")
 
 
-def _count_unreserved(
-    connection: duckdb.DuckDBPyConnection, attribute: AttributeSettings, version: str
-) -> int:
+def _count_unreserved(connection: duckdb.DuckDBPyConnection, attribute: AttributeSettings, version: str) -> int:
     row = connection.execute(
         "select row_count from training_set where version = $version", {"version": version}
     ).fetchone()
@@ -270,9 +264,7 @@ def _gather(
     unjudged = sorted(name for name, count in new_rows.items() if count > 0 and name not in outcomes)
     overall = outcomes.get(f"overall:{attribute.name}")
     has_incumbent = plan.incumbent is not None
-    return GateInput(
-        judged, overall, attribute.critical, gate, has_incumbent, plan.control is not None, unjudged
-    )
+    return GateInput(judged, overall, attribute.critical, gate, has_incumbent, plan.control is not None, unjudged)
 
 
 def _name_baselines(criteria: tuple[Criterion, ...], plan: _Plan) -> tuple[Criterion, ...]:

@@ -145,9 +145,7 @@ def _query_text(expectation: Expectation) -> str:
     raise TurnrowError("it has neither a query nor a text")
 
 
-def _keep_offending(
-    connection: duckdb.DuckDBPyConnection, query: str, arguments: Mapping[str, object]
-) -> None:
+def _keep_offending(connection: duckdb.DuckDBPyConnection, query: str, arguments: Mapping[str, object]) -> None:
     """Run a query once and keep its rows as the temp table `offending_row` (sample_id, observed)."""
     bound = dict(arguments)
     head = connection.execute(f"select * from ({query}\n) limit 0", bound).description or []

@@ -97,9 +97,7 @@ def _split_command(spec: str) -> list[str]:
     except ValueError as error:
         raise TrainerError(f"trainer = {spec!r} is no command line ({error}); check its quotes") from error
     if not words:
-        raise TrainerError(
-            f"trainer is empty; use {_BUILTIN!r}, 'package.module:function', or a command line"
-        )
+        raise TrainerError(f"trainer is empty; use {_BUILTIN!r}, 'package.module:function', or a command line")
     return words
 
 
@@ -165,9 +163,7 @@ def _build_command(spec: str, folder: Path, search_path: Path) -> list[str]:
     return [*_resolve_command(spec, search_path), str(folder)]
 
 
-def _reduce_environment(
-    spec: str, search_path: Path, names: Sequence[str], threads: int
-) -> Mapping[str, str]:
+def _reduce_environment(spec: str, search_path: Path, names: Sequence[str], threads: int) -> Mapping[str, str]:
     ours = [name for name in names if name.startswith("TURNROW_")]
     if ours:
         raise TrainerError(f"{', '.join(ours)} must not be passed to a trainer; leave it out")
@@ -243,6 +239,4 @@ def _check_written(folder: Path) -> None:
     if task == "train" and not (model.is_dir() and any(path.is_file() for path in model.rglob("*"))):
         raise TrainerError("the trainer wrote no model/: for `train` it must leave at least one file there")
     if not (folder / "predictions.parquet").is_file():
-        raise TrainerError(
-            "the trainer wrote no predictions.parquet (sample_id, predicted, confidence, scores)"
-        )
+        raise TrainerError("the trainer wrote no predictions.parquet (sample_id, predicted, confidence, scores)")

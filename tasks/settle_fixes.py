@@ -54,9 +54,7 @@ def _stage_outcomes(connection: duckdb.DuckDBPyConnection, attribute: AttributeS
         "answers_at_most": attribute.answers_at_most,
     }
     if attribute.kind == "number":
-        connection.execute(
-            read_sql("settle/stage_number_outcomes"), {**limits, "tolerance": attribute.tolerance}
-        )
+        connection.execute(read_sql("settle/stage_number_outcomes"), {**limits, "tolerance": attribute.tolerance})
         return
     people = {"critical": list(attribute.critical), "deciders": list(attribute.deciders)}
     connection.execute(read_sql("settle/stage_outcomes"), {**limits, **people})

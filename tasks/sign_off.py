@@ -106,9 +106,7 @@ def check_signer(attribute: AttributeSettings, signed_by: str) -> None:
 def _find_candidate(connection: duckdb.DuckDBPyConnection, model_version: str) -> _Candidate:
     row = connection.execute(read_sql("evaluate/read_candidate"), {"model_version": model_version}).fetchone()
     if row is None:
-        raise UnknownNameError(
-            f"{model_version}: no such model; `turnrow status` names the latest candidates"
-        )
+        raise UnknownNameError(f"{model_version}: no such model; `turnrow status` names the latest candidates")
     return _Candidate(KnownModel(*row[:6]), *row[6:])
 
 
@@ -118,9 +116,7 @@ def _check_decision(found: _Candidate, against: bool, note: str | None) -> None:
         raise InputError(f"{name}: is a control; it is there to be compared with, not to be put into service")
     if against and not (note or "").strip():
         verdict = found.verdict or "never judged"
-        raise InputError(
-            f"{name}: the verdict is {verdict}; accepting against it needs --note with the reason"
-        )
+        raise InputError(f"{name}: the verdict is {verdict}; accepting against it needs --note with the reason")
 
 
 def _is_latest(

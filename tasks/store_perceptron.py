@@ -121,9 +121,7 @@ def _read_arrays(path: Path, sizes: list[int]) -> tuple[tuple[Floats, ...], tupl
         raise _tell_damage(path, f"its layers are not of the sizes {sizes} that model.json gives")
     if [layer.shape for layer in intercepts] != [(size,) for size in sizes[1:]]:
         raise _tell_damage(path, f"its intercepts are not of the sizes {sizes[1:]} that model.json gives")
-    if not all(
-        layer.dtype.kind == "f" and np.isfinite(layer).all() for layer in (*coefficients, *intercepts)
-    ):
+    if not all(layer.dtype.kind == "f" and np.isfinite(layer).all() for layer in (*coefficients, *intercepts)):
         raise _tell_damage(path, "it holds values that are no finite numbers")
     return coefficients, intercepts
 

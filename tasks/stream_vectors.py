@@ -26,9 +26,7 @@ def stream_matrices(
             continue
         matrix = as_matrix(batch.column("vector"))
         if length is not None and matrix.shape[1] != length:
-            raise InputError(
-                f"vectors of one space have lengths {length} and {matrix.shape[1]}; pull one kind"
-            )
+            raise InputError(f"vectors of one space have lengths {length} and {matrix.shape[1]}; pull one kind")
         length = matrix.shape[1]
         yield batch, matrix
 

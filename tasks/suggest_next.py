@@ -35,7 +35,7 @@ def _mend_cases(status: Status) -> NextStep | None:
 
 
 def _bring_logs(status: Status) -> NextStep | None:
-    if status.moments["last_pull_at"] is not None:
+    if status.moments["last_log_at"] is not None:
         return None
     return NextStep("put prediction logs into inbox/predictions and pull them", "turnrow pull")
 
@@ -47,11 +47,12 @@ def _write_case(status: Status) -> NextStep | None:
 
 
 def _flag_new(status: Status) -> NextStep | None:
-    pulled, flagged = status.moments["last_pull_at"], status.moments["last_flag_at"]
-    is_new = pulled is not None and (flagged is None or flagged < pulled)
+    flagged = status.moments["last_flag_at"]
+    came = [status.moments[name] for name in ("last_pull_at", "last_label_at")]
+    is_new = any(moment is not None and (flagged is None or flagged < moment) for moment in came)
     if not is_new and all(case["state"] for case in status.cases):
         return None
-    return NextStep("logs or case files have come in since mispredictions were last looked for", "turnrow flag")
+    return NextStep("logs, labels or case files have come in since mispredictions were last looked for", "turnrow flag")
 
 
 def _draw_overall(status: Status) -> NextStep | None:
@@ -78,7 +79,7 @@ def _decide_candidate(status: Status) -> NextStep | None:
         candidate, verdict = attribute["latest_candidate"], attribute["latest_verdict"]
         if candidate and verdict == "passed" and attribute["sign_off"] is None:
             return NextStep(
-                f"{candidate} has passed; a person accepts or refuses it",
+                f"{candidate} has passed; a person accepts it, or refuses it with --refuse",
                 f"turnrow sign-off {candidate} --by NAME --accept",
             )
     return None

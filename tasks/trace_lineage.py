@@ -110,7 +110,7 @@ def _far_key(edge: Row) -> _Key:
 
 
 def _is_only_counted(edge: Row, root: _Key) -> bool:
-    """The rows of a training set further up the tree are counted, not shown: each has a tree of its own."""
+    """Tell whether an edge leads to a row of a training set further up: these are counted, not shown."""
     near = (edge["near_kind"], edge["near_id"])
     return near[0] == "training_set" and near != root and int(edge["beside_count"]) > 1
 

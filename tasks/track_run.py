@@ -40,7 +40,8 @@ def track_run(loop: Loop, flow: str, parameters: Mapping[str, object]) -> Iterat
     except BaseException as error:
         is_stopped = isinstance(error, KeyboardInterrupt)
         run.state = "partial" if is_stopped else "failed"
-        run.error = "stopped before its end; run it again" if is_stopped else describe_error(error)
+        told = "stopped before its end; run it again" if is_stopped else describe_error(error)
+        run.error = run.error or told
         _end_after(loop, run, error)
         raise
     _end(loop, run)

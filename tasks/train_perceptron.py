@@ -205,9 +205,7 @@ def _read_rows(path: Path, request: PerceptronRequest, parent: Perceptron | None
 
 
 def _read_weights(table: pa.Table) -> Floats:
-    weights = np.asarray(
-        pc.cast(table["weight"], pa.float64()).fill_null(math.nan).to_numpy(), dtype=np.float32
-    )
+    weights = np.asarray(pc.cast(table["weight"], pa.float64()).fill_null(math.nan).to_numpy(), dtype=np.float32)
     refuse_rows(table["sample_id"], ~(np.isfinite(weights) & (weights >= 0)), "train.parquet: weight is bad")
     return weights
 
@@ -238,9 +236,7 @@ def _write_predictions(network: Perceptron, names: tuple[str, ...], folder: Path
         for batch in iterate_batches(folder / "predict.parquet", ["sample_id", "features"]):
             features = read_features(batch, network.layer_sizes[0], "predict.parquet")
             columns = _predict_rows(network, names, features)
-            writer.write_batch(
-                pa.record_batch([batch.column("sample_id").cast(pa.string()), *columns], schema)
-            )
+            writer.write_batch(pa.record_batch([batch.column("sample_id").cast(pa.string()), *columns], schema))
 
 
 def _predict_rows(network: Perceptron, names: tuple[str, ...], features: Floats) -> list[pa.Array]:

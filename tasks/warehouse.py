@@ -16,7 +16,7 @@ from typing import TypeVar
 import duckdb
 
 from schemas.sql_files import list_sql, read_sql
-from schemas.tables import DATED_FACTS, DEPENDENT_FACTS, SAMPLE_FACTS, VIEWS
+from schemas.tables import DATED_FACTS, DEPENDENT_FACTS, SAMPLE_FACTS, SAMPLE_VIEWS, VIEWS
 from tasks.errors import BusyWarehouseError, InputError, WarehouseError
 from tasks.lock import describe_wait, hold_advisory_lock, hold_file_lock
 from tasks.loop import Loop
@@ -87,6 +87,7 @@ class Warehouse:
         raise AssertionError
 
     def _write_once(self, insert: Callable[[datetime], T]) -> T:
+        self.connection.execute("commit")  # of what was read and staged so far
         self.connection.execute("begin transaction")
         try:
             result = insert(self._move_clock())
@@ -95,6 +96,8 @@ class Warehouse:
             with suppress(duckdb.Error):
                 self.connection.execute("rollback")
             raise
+        finally:
+            self.connection.execute("begin transaction")
         return result
 
     def _move_clock(self) -> datetime:
@@ -143,6 +146,8 @@ class Engine:
             try:
                 self.connection.execute("use wh")
                 _migrate(warehouse, write)
+                # One snapshot for all that a step reads; on a lake also much faster than one a statement.
+                self.connection.execute("begin transaction")
                 yield warehouse
             finally:
                 self._detach()
@@ -195,9 +200,7 @@ def _hold_open(location: Location, loop: Loop, write: bool) -> Iterator[None]:
         yield
         return
     if not write and not Path(location.target).exists():
-        raise WarehouseError(
-            f"{loop.relate(Path(location.target))}: no warehouse yet; `turnrow init` makes one"
-        )
+        raise WarehouseError(f"{loop.relate(Path(location.target))}: no warehouse yet; `turnrow init` makes one")
     wait = loop.settings.warehouse.wait_seconds
     with hold_file_lock(location.lock_path, shared=not write, wait_seconds=wait):
         yield
@@ -257,9 +260,7 @@ def _load_extension(connection: duckdb.DuckDBPyConnection, name: str) -> None:
     spec = find_spec(f"duckdb_extension_{name}")
     places = list(spec.submodule_search_locations or []) if spec else []
     found = (
-        sorted(Path(places[0]).glob(f"extensions/v{duckdb.__version__}/{name}.duckdb_extension"))
-        if places
-        else []
+        sorted(Path(places[0]).glob(f"extensions/v{duckdb.__version__}/{name}.duckdb_extension")) if places else []
     )
     try:
         if found:
@@ -328,7 +329,7 @@ def show_as_of(warehouse: Warehouse, moment: datetime) -> Iterator[None]:
     )
     cut = dict.fromkeys(DATED_FACTS, "where known_at <= (select as_of from as_of_moment)")
     cut |= {name: f"semi join {dated} using ({key})" for name, (key, dated) in DEPENDENT_FACTS.items()}
-    with _shadow(warehouse.connection, cut):
+    with _shadow(warehouse.connection, cut, VIEWS):
         yield
 
 
@@ -343,20 +344,22 @@ def show_only(warehouse: Warehouse, focus: str, staged: Mapping[str, str] | None
     cut["fix_outcome"] = "semi join label_fix using (fix_id)"
     for name, view in (staged or {}).items():
         cut[name] = f"{cut.get(name, '')} union all by name select * from {view}"
-    with _shadow(warehouse.connection, cut):
+    with _shadow(warehouse.connection, cut, SAMPLE_VIEWS):
         yield
 
 
 @contextmanager
-def _shadow(connection: duckdb.DuckDBPyConnection, cut: dict[str, str]) -> Iterator[None]:
+def _shadow(
+    connection: duckdb.DuckDBPyConnection, cut: dict[str, str], views: tuple[str, ...]
+) -> Iterator[None]:
     for name, narrowed in cut.items():
         connection.execute(f"create temp view {name} as select * from wh.main.{name} {narrowed}")
-    for view in VIEWS:
+    for view in views:
         connection.execute(f"create temp view {view} as {read_sql(f'views/{view}')}")
     try:
         yield
     finally:
-        for name in (*reversed(VIEWS), *reversed(cut)):
+        for name in (*reversed(views), *reversed(cut)):
             connection.execute(f"drop view if exists temp.main.{name}")
 
 

@@ -37,9 +37,7 @@ def _write_export(truth: Path, out: Path, rows: int | None = None, labels_as: st
     return table
 
 
-def test_annotators_err_and_are_unsure_at_the_rates_that_are_set(
-    season: OrchardFiles, tmp_path: Path
-) -> None:
+def test_annotators_err_and_are_unsure_at_the_rates_that_are_set(season: OrchardFiles, tmp_path: Path) -> None:
     """Bounds: 4.5 standard errors of a share on about 8,700 answers."""
     asked = _write_export(season.truth, tmp_path / "export.parquet")
     answer_export(tmp_path / "export.parquet", season.truth, tmp_path / "out.parquet", seed=1)
@@ -63,13 +61,10 @@ def _bound(share: float, count: int) -> float:
 def test_annotators_err_independently_of_one_another(season: OrchardFiles, tmp_path: Path) -> None:
     _write_export(season.truth, tmp_path / "export.parquet")
     half = {"dora": 0.5, "emil": 0.5}
-    answer_export(
-        tmp_path / "export.parquet", season.truth, tmp_path / "out.parquet", seed=1, annotators=half
-    )
+    answer_export(tmp_path / "export.parquet", season.truth, tmp_path / "out.parquet", seed=1, annotators=half)
     answers = pq.read_table(tmp_path / "out.parquet")
     first, second = (
-        answers.filter(pc.equal(answers.column("annotator"), name)).column("answer").to_pylist()
-        for name in half
+        answers.filter(pc.equal(answers.column("annotator"), name)).column("answer").to_pylist() for name in half
     )
     agreed = sum(a == b for a, b in zip(first, second, strict=True)) / len(first)
     # both right, both the same of four wrong labels, or both unsure

@@ -1,4 +1,4 @@
-"""A backfill adds one failure case's members and their flags, and nothing else, however often it is stopped."""
+"""A backfill adds one failure case's members and their flags, nothing else, however often it is stopped."""
 
 import hashlib
 import json
@@ -99,7 +99,7 @@ def backfill(loop: Loop, case: FailureCase, days: tuple[int, int] = (0, 3), at_m
     return found
 
 
-def test_a_backfill_finds_what_flag_finds_and_touches_no_other_case(make_any_loop: Callable[..., Loop]):
+def test_a_backfill_finds_what_flag_finds_and_touches_no_other_case(make_any_loop: Callable[..., Loop]) -> None:
     flagged, filled = make_any_loop(name="flagged"), make_any_loop(name="filled")
     for loop in (flagged, filled):
         put_history(loop)
@@ -110,7 +110,10 @@ def test_a_backfill_finds_what_flag_finds_and_touches_no_other_case(make_any_loo
     assert backfill(filled, put_case(filled)) == [1, 1, 1]
 
     members = "select * exclude (known_at) from case_member where case_name = 'crouched-picker' order by all"
-    flags = "select * exclude (known_at) from misprediction where sample_id in (select sample_id from case_member) order by all"
+    flags = (
+        "select * exclude (known_at) from misprediction "
+        "where sample_id in (select sample_id from case_member) order by all"
+    )
     assert fetch(filled, members) == fetch(flagged, members)
     assert len(fetch(filled, flags)) == 3
     assert set(fetch(filled, flags)) < set(fetch(flagged, flags))
@@ -121,7 +124,7 @@ def test_a_backfill_finds_what_flag_finds_and_touches_no_other_case(make_any_loo
     assert fetch(filled, "select flagged, settled from case_counts") == [(3, 3)]
 
 
-def test_another_case_keeps_its_facts_and_flag_adds_nothing_of_the_case_later(file_loop: Loop):
+def test_another_case_keeps_its_facts_and_flag_adds_nothing_of_the_case_later(file_loop: Loop) -> None:
     put_history(file_loop)
     other = put_case(file_loop, DOG)
     flag_mispredictions(file_loop)
@@ -141,7 +144,7 @@ def test_another_case_keeps_its_facts_and_flag_adds_nothing_of_the_case_later(fi
     assert read_facts(file_loop) == after
 
 
-def test_only_the_span_is_looked_at_and_its_end_is_left_out(file_loop: Loop):
+def test_only_the_span_is_looked_at_and_its_end_is_left_out(file_loop: Loop) -> None:
     put_log(file_loop, "midnights.jsonl", [row(0, "crate", "person", day) for day in range(3)])
     assert backfill(file_loop, put_case(file_loop), days=(1, 2)) == [1]
     assert fetch(
@@ -150,7 +153,7 @@ def test_only_the_span_is_looked_at_and_its_end_is_left_out(file_loop: Loop):
     ) == [("r1",)]
 
 
-def test_a_day_with_too_many_predictions_is_taken_by_the_hour(file_loop: Loop):
+def test_a_day_with_too_many_predictions_is_taken_by_the_hour(file_loop: Loop) -> None:
     put_log(file_loop, "busy.jsonl", [row(number * 45, "crate", "person") for number in range(4)])
     case = put_case(file_loop)
     hours = list_partitions(file_loop, case, DAY, DAY + timedelta(days=1), at_most=3)
@@ -160,7 +163,7 @@ def test_a_day_with_too_many_predictions_is_taken_by_the_hour(file_loop: Loop):
     assert backfill(file_loop, case, at_most=3) == [2, 1, 1]
 
 
-def test_a_partition_is_cut_where_the_span_begins_and_ends(file_loop: Loop):
+def test_a_partition_is_cut_where_the_span_begins_and_ends(file_loop: Loop) -> None:
     put_history(file_loop)
     case = put_case(file_loop)
     first, end = DAY + timedelta(seconds=30), DAY + timedelta(days=1, minutes=1, microseconds=1)
@@ -171,7 +174,7 @@ def test_a_partition_is_cut_where_the_span_begins_and_ends(file_loop: Loop):
     ]
 
 
-def test_a_backfill_that_was_stopped_goes_on_where_it_was(loop: Loop):
+def test_a_backfill_that_was_stopped_goes_on_where_it_was(loop: Loop) -> None:
     put_history(loop)
     case = put_case(loop)
     partitions = list_partitions(loop, case, DAY, DAY + timedelta(days=3))
@@ -187,7 +190,7 @@ def test_a_backfill_that_was_stopped_goes_on_where_it_was(loop: Loop):
     assert len(fetch(loop, "select * from case_member")) == 3
 
 
-def test_run_again_it_changes_nothing(loop: Loop):
+def test_run_again_it_changes_nothing(loop: Loop) -> None:
     put_history(loop)
     case = put_case(loop)
     backfill(loop, case)
@@ -196,25 +199,21 @@ def test_run_again_it_changes_nothing(loop: Loop):
     assert read_facts(loop) == before
 
 
-def test_a_partition_of_which_something_became_known_is_done_again(file_loop: Loop):
+def test_a_partition_of_which_something_became_known_is_done_again(file_loop: Loop) -> None:
     put_history(file_loop)
     put_log(file_loop, "silent.jsonl", [row(4, "crate", None, 1)])
     case = put_case(file_loop)
     assert backfill(file_loop, case) == [1, 1, 1]
-    label = {
-        key: row(4, "", None, 1)[key] for key in ("recording_id", "object_id", "observed_at", "attribute")
-    }
+    label = {key: row(4, "", None, 1)[key] for key in ("recording_id", "object_id", "observed_at", "attribute")}
     put_log(file_loop, "labels.jsonl", [{**label, "label": "person", "origin": "person"}])
     put_log(file_loop, "late.jsonl", [row(5, "crate", "person", 2)])
     assert backfill(file_loop, case) == [0, 1, 1]
 
 
-def test_an_edited_case_is_matched_anew_as_it_is_defined_now(file_loop: Loop):
+def test_an_edited_case_is_matched_anew_as_it_is_defined_now(file_loop: Loop) -> None:
     put_history(file_loop)
     backfill(file_loop, put_case(file_loop))
-    edited = put_case(
-        file_loop, CROUCHED.replace("predicted = 'crate' and truth = 'person'", "truth = 'animal'")
-    )
+    edited = put_case(file_loop, CROUCHED.replace("predicted = 'crate' and truth = 'person'", "truth = 'animal'"))
     assert backfill(file_loop, edited) == [1, 1, 1]
     assert fetch(
         file_loop,
@@ -223,30 +222,26 @@ def test_an_edited_case_is_matched_anew_as_it_is_defined_now(file_loop: Loop):
     ) == [("animal",)]
 
 
-def test_a_rule_that_only_suspects_makes_members_without_a_truth(file_loop: Loop):
+def test_a_rule_that_only_suspects_makes_members_without_a_truth(file_loop: Loop) -> None:
     put_log(file_loop, "doubt.jsonl", [row(1, "crate", None, confidence=0.55), row(2, "crate", None)])
-    case = put_case(
-        file_loop, CROUCHED.replace("predicted = 'crate' and truth = 'person'", "predicted = 'crate'")
-    )
+    case = put_case(file_loop, CROUCHED.replace("predicted = 'crate' and truth = 'person'", "predicted = 'crate'"))
     assert backfill(file_loop, case) == [1]
     assert fetch(file_loop, "select rule, revision_id from misprediction") == [("low_margin", None)]
 
 
-def test_a_flag_whose_reason_is_gone_brings_in_no_member(file_loop: Loop):
+def test_a_flag_whose_reason_is_gone_brings_in_no_member(file_loop: Loop) -> None:
     """The doubt is answered before the backfill, and `flag` has not yet let its flag lapse."""
     put_log(file_loop, "doubt.jsonl", [row(1, "crate", None, confidence=0.55)])
     flag_mispredictions(file_loop)
     label = {key: row(1, "", None)[key] for key in ("recording_id", "object_id", "observed_at", "attribute")}
     put_log(file_loop, "labels.jsonl", [{**label, "label": "crate", "origin": "person"}])
-    case = put_case(
-        file_loop, CROUCHED.replace("predicted = 'crate' and truth = 'person'", "predicted = 'crate'")
-    )
+    case = put_case(file_loop, CROUCHED.replace("predicted = 'crate' and truth = 'person'", "predicted = 'crate'"))
     assert backfill(file_loop, case) == [0]
 
 
 def test_rules_that_changed_are_applied_but_their_new_definition_is_left_to_flag(
     make_file_loop: Callable[..., Loop],
-):
+) -> None:
     loop = make_file_loop()
     put_log(
         loop,
@@ -256,9 +251,7 @@ def test_rules_that_changed_are_applied_but_their_new_definition_is_left_to_flag
     flag_mispredictions(loop)
     attribute = replace(loop.settings.attribute["obstacle"], low_margin=0.3)
     changed = replace(loop, settings=replace(loop.settings, attribute={"obstacle": attribute}))
-    case = put_case(
-        changed, CROUCHED.replace("predicted = 'crate' and truth = 'person'", "predicted = 'crate'")
-    )
+    case = put_case(changed, CROUCHED.replace("predicted = 'crate' and truth = 'person'", "predicted = 'crate'"))
     definitions = fetch(loop, "select * from rule_definition order by all")
 
     assert backfill(changed, case) == [1]
@@ -269,7 +262,7 @@ def test_rules_that_changed_are_applied_but_their_new_definition_is_left_to_flag
     assert fetch(loop, "select predicted from flagged_sample order by all") == [("crate",), ("foliage",)]
 
 
-def test_a_dry_run_says_what_would_be_added_and_writes_nothing(make_file_loop: Callable[..., Loop]):
+def test_a_dry_run_says_what_would_be_added_and_writes_nothing(make_file_loop: Callable[..., Loop]) -> None:
     loop = make_file_loop()
     put_history(loop)
     case = put_case(loop)
@@ -286,15 +279,15 @@ def test_a_dry_run_says_what_would_be_added_and_writes_nothing(make_file_loop: C
     assert sum(backfill(loop, case)) == 3
 
 
-def test_replays_are_no_part_of_a_case(file_loop: Loop):
+def test_replays_are_no_part_of_a_case(file_loop: Loop) -> None:
     put_log(file_loop, "replay.jsonl", [row(1, "crate", "person", role="replay")])
     assert backfill(file_loop, put_case(file_loop)) == []
 
 
-def test_a_span_without_time_and_a_bad_expression_are_refused_before_anything_is_written(file_loop: Loop):
+def test_a_span_without_time_and_a_bad_expression_are_refused_before_anything_is_written(file_loop: Loop) -> None:
     put_history(file_loop)
     case = put_case(file_loop)
-    with pytest.raises(InputError, match="--since .* is not before --until"):
+    with pytest.raises(InputError, match=r"--since .* is not before --until"):
         list_partitions(file_loop, case, DAY, DAY)
     bad = put_case(file_loop, CROUCHED.replace("truth = 'person'", "trut = 'person'"))
     with pytest.raises(ExpressionError, match=r"crouched-picker\.toml, members\.where"):

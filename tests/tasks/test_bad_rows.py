@@ -50,6 +50,7 @@ PREDICTIONS = [
     Bad({"observed_at": "infinity"}, f"observed_at is no time; {ISO}"),
     Bad({"observed_at": 1714557600}, f"observed_at is no time; {ISO}"),
     Bad({"observed_at": "2024-13-01T00:00:00Z"}, f"observed_at is no time; {ISO}"),
+    Bad({"observed_at": "2024-05-01 06:00:00 America/New_York"}, f"observed_at is no time; {ISO}"),
     Bad({"observed_at": "01/05/2024 10:00"}, f"observed_at is no time; {ISO}"),
     Bad({"observed_at": "1969-12-31T23:59:59Z"}, "observed_at is outside the years 1970 to 2199"),
     Bad({"observed_at": "2200-01-01T00:00:00Z"}, "observed_at is outside the years 1970 to 2199"),

@@ -44,9 +44,7 @@ class Orchard:
 
     def digest(self) -> dict[str, str]:
         """Return every file of the folder with its hash."""
-        return {
-            path.name: hashlib.sha256(path.read_bytes()).hexdigest() for path in sorted(self.folder.iterdir())
-        }
+        return {path.name: hashlib.sha256(path.read_bytes()).hexdigest() for path in sorted(self.folder.iterdir())}
 
 
 @pytest.fixture
@@ -192,9 +190,7 @@ def test_an_attack_is_refused_in_one_line_and_leaves_nothing(
     assert "\n" not in message
     assert not [secret for secret in SECRETS if secret in message]
     assert orchard.digest() == before
-    assert orchard.connection.execute("select current_setting('home_directory')").fetchone() == (
-        SETTING_SECRET,
-    )
+    assert orchard.connection.execute("select current_setting('home_directory')").fetchone() == (SETTING_SECRET,)
 
 
 @pytest.mark.parametrize(
@@ -316,9 +312,7 @@ def test_a_grouping_may_give_text_when_asked(orchard: Orchard) -> None:
 
 
 def test_columns_are_listed_wherever_they_stand(orchard: Orchard) -> None:
-    text = (
-        "case when (context->>'light') = 'dusk' then lower(predicted) else flagged_sample.truth end = unit_id"
-    )
+    text = "case when (context->>'light') = 'dusk' then lower(predicted) else flagged_sample.truth end = unit_id"
     assert list_columns(orchard.connection, text) == {"context", "predicted", "flagged_sample", "unit_id"}
     with pytest.raises(ExpressionError, match="exactly one expression"):
         list_columns(orchard.connection, "true, predicted")

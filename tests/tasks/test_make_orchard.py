@@ -238,9 +238,7 @@ def test_features_are_the_low_frequencies_of_the_cosine_transform(season: Orchar
 
 def test_a_predicted_log_becomes_a_served_one_and_keeps_everything_else(tmp_path: Path) -> None:
     at = pa.array([1_722_000_000_000_000], pa.timestamp("us", tz="UTC"))
-    log = pa.table(
-        {"recording_id": ["demo-1"], "observed_at": at, "predicted": ["crate"], "role": ["replay"]}
-    )
+    log = pa.table({"recording_id": ["demo-1"], "observed_at": at, "predicted": ["crate"], "role": ["replay"]})
     pq.write_table(log, tmp_path / "replay.parquet")
     mark_served(tmp_path / "replay.parquet", tmp_path / "inbox" / "served.parquet")
     served = pq.read_table(tmp_path / "inbox" / "served.parquet")

@@ -30,7 +30,7 @@ ROWS: list[dict[str, Any]] = [
         "attribute": "obstacle",
         "model_version": "obstacle-1-5f2a",
         "predicted": ["person", "animal", "crate"][i % 3],
-        "confidence": 0.5 + i / 100,
+        "confidence": round(0.5 + i / 100, 2),
         "predicted_at": f"2024-05-01T10:00:{i:02d}.500000Z",
         "role": "served",
         "scores": {"person": 0.25, "crate": 0.1 * i},
@@ -258,7 +258,7 @@ NOTATIONS = [
     "2024-05-01T12:00:00 +02:00",
     "2024-04-30T22:15:00-11:45",
     "2024-05-01 10:00:00 UTC",
-    "2024-05-01 06:00:00 America/New_York",
+    "2024-05-01 10:00:00",
     "20240501T100000Z",
     "20240501T120000+0200",
     " 2024-05-01T10:00:00Z ",
@@ -295,10 +295,7 @@ def test_files_in_any_order_end_in_the_same_views(make_file_loop: Callable[..., 
             {k: v for k, v in row.items() if k not in ("unit_id", "features", "feature_version")}
             for row in ROWS[:6]
         ],
-        [
-            {k: v for k, v in row.items() if k not in ("context", "media_uri", "embedding")}
-            for row in ROWS[3:]
-        ],
+        [{k: v for k, v in row.items() if k not in ("context", "media_uri", "embedding")} for row in ROWS[3:]],
         [{**row, "model_version": "obstacle-2-77aa", "role": "replay"} for row in ROWS],
         LABELS,
     ]
@@ -422,7 +419,9 @@ def settle_one_by_one(rows: list[dict[str, Any]]) -> dict[int, str]:
     fates = {}
     for number, row in enumerate(rows, start=1):
         sample = row["object_id"]
-        says = {(sample, c): row[c] for c in ("unit_id", "media_uri", "features") if row[c] is not None}
+        says: dict[tuple[str, ...], Any] = {
+            (sample, c): row[c] for c in ("unit_id", "media_uri", "features") if row[c] is not None
+        }
         says[(sample, "prediction", row["model_version"])] = row["predicted"]
         says[(sample,)] = True
         if any(known.get(key, value) != value for key, value in says.items()):
@@ -442,7 +441,6 @@ def test_a_large_file_is_taken_whole(file_loop: Loop) -> None:
         "'crate' as predicted, 0.5 as confidence, [i + 1.0, 2.0] as features from range(200000) as r(i)) "
         f"to '{path}'"
     )
-    print(pull_files(file_loop,[path]), read(file_loop,"select reason,raw from quarantined_row limit 2"))
     assert count_up(pull_one(file_loop, path)) == (200_000, 200_000, 0, 0)
     query = (
         "select count(*) from sample_vector as v join sample as s using (sample_id) "

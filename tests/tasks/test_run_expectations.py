@@ -33,9 +33,7 @@ LABELS = ["animal", "crate", "foliage", "ladder", "person"]
 LIMITS = SuiteLimits(rows_a_class_at_least=10, share_difference_at_most=0.2)
 CLASSES = Assembly("class", AS_OF, LABELS, parent_row_count=60, is_audited=True, limits=LIMITS)
 NUMBERS = Assembly("number", AS_OF, parent_row_count=60, is_audited=True, limits=LIMITS)
-LAKE = (
-    '[warehouse]\nlocation = "ducklake:lake.ducklake"\n[attribute.obstacle]\nlabels = ["person", "crate"]\n'
-)
+LAKE = '[warehouse]\nlocation = "ducklake:lake.ducklake"\n[attribute.obstacle]\nlabels = ["person", "crate"]\n'
 
 CLEAN_SET = """
 create or replace temp table assembled as
@@ -66,9 +64,7 @@ select label, count(*) / sum(count(*)) over () as share from assembled group by 
 
 
 @pytest.fixture(params=["file", "lake"])
-def either(
-    request: pytest.FixtureRequest, make_file_loop: Callable[..., Loop]
-) -> Iterator[DuckDBPyConnection]:
+def either(request: pytest.FixtureRequest, make_file_loop: Callable[..., Loop]) -> Iterator[DuckDBPyConnection]:
     """A connection that uses an attached warehouse of either kind and holds a clean set."""
     loop = make_file_loop() if request.param == "file" else make_file_loop(LAKE)
     with open_warehouse(loop, write=True) as warehouse:
@@ -256,9 +252,7 @@ def test_many_offences_at_once_are_all_named_on_file_and_lake(either: DuckDBPyCo
     )
 
 
-@pytest.mark.parametrize(
-    "label", ["it's", "50%", "a\\b", ":colon", "{brace}", "$1", '"quoted"', "größe 果樹"]
-)
+@pytest.mark.parametrize("label", ["it's", "50%", "a\\b", ":colon", "{brace}", "$1", '"quoted"', "größe 果樹"])
 def test_a_label_may_hold_any_character(connection: DuckDBPyConnection, label: str) -> None:
     connection.execute("update assembled set label = $l where sample_id < 's30'", {"l": label})
     check = Expectation(

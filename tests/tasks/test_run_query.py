@@ -321,17 +321,13 @@ def test_one_connection_serves_several_queries(connection: duckdb.DuckDBPyConnec
 def test_a_large_sort_spills_and_ends_although_the_connection_is_locked(
     connection: duckdb.DuckDBPyConnection,
 ) -> None:
-    text = (
-        "select count(*) from (select md5(i::varchar) as k from range(6000000) t(i) order by k limit 5999999)"
-    )
+    text = "select count(*) from (select md5(i::varchar) as k from range(6000000) t(i) order by k limit 5999999)"
     assert read_all(connection, text, seconds=120) == [(5999999,)]
 
 
 def test_a_query_is_stopped_at_its_limit_while_it_computes(connection: duckdb.DuckDBPyConnection) -> None:
     started = time.monotonic()
-    with pytest.raises(
-        ExpressionError, match=r"^sql: stopped after 0.5 s \(`query_seconds` in turnrow.toml\)"
-    ):
+    with pytest.raises(ExpressionError, match=r"^sql: stopped after 0.5 s \(`query_seconds` in turnrow.toml\)"):
         read_all(
             connection,
             "select count(*) from range(1000000000000) t(i) where md5(i::varchar) = 'x'",

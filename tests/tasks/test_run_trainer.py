@@ -169,9 +169,7 @@ def test_a_missing_column_or_a_used_folder_is_refused(tmp_path: Path) -> None:
             parent=None,
         )
     with pytest.raises(TrainerError, match="must be empty"):
-        prepare_folder(
-            tmp_path / "work", REQUEST, train=train.to_reader(), predict=rows.to_reader(), parent=None
-        )
+        prepare_folder(tmp_path / "work", REQUEST, train=train.to_reader(), predict=rows.to_reader(), parent=None)
 
 
 def test_only_the_parent_that_was_stored_is_opened(tmp_path: Path) -> None:
@@ -229,9 +227,7 @@ def test_a_crash_is_told_with_the_end_of_what_it_wrote(folder: Path, loop_folder
         run_trainer(killed, folder, search_path=loop_folder, seconds=60)
 
 
-def test_a_trainer_that_hangs_is_killed_with_its_children(
-    folder: Path, loop_folder: Path, tmp_path: Path
-) -> None:
+def test_a_trainer_that_hangs_is_killed_with_its_children(folder: Path, loop_folder: Path, tmp_path: Path) -> None:
     """The child beats into a file outside the folder for as long as it lives."""
     beat = tmp_path / "beat"
     child = f"import time\nwhile True:\n    open({str(beat)!r}, 'a').write('.')\n    time.sleep(0.02)\n"
@@ -244,9 +240,7 @@ def test_a_trainer_that_hangs_is_killed_with_its_children(
     assert is_silent(beat)
 
 
-def test_what_a_finished_trainer_leaves_running_is_ended(
-    folder: Path, loop_folder: Path, tmp_path: Path
-) -> None:
+def test_what_a_finished_trainer_leaves_running_is_ended(folder: Path, loop_folder: Path, tmp_path: Path) -> None:
     beat = tmp_path / "beat"
     child = f"import time\nwhile True:\n    open({str(beat)!r}, 'a').write('.')\n    time.sleep(0.02)\n"
     body = (
@@ -263,13 +257,9 @@ def is_silent(beat: Path) -> bool:
     return size > 0 and beat.stat().st_size == size
 
 
-def test_a_trainer_sees_no_variable_but_the_allowed_ones(
-    folder: Path, loop_folder: Path, secret: str
-) -> None:
+def test_a_trainer_sees_no_variable_but_the_allowed_ones(folder: Path, loop_folder: Path, secret: str) -> None:
     note = "    (folder / 'model' / 'names.txt').write_text(' '.join(sorted(os.environ)))\n"
-    (loop_folder / "nosy.py").write_text(
-        f"import os\n{ANSWER.replace('def spoil', note + 'def spoil')}", "utf-8"
-    )
+    (loop_folder / "nosy.py").write_text(f"import os\n{ANSWER.replace('def spoil', note + 'def spoil')}", "utf-8")
     run_trainer("nosy:train", folder, search_path=loop_folder, seconds=60)
     names = set((folder / "model" / "names.txt").read_text(encoding="utf-8").split())
     assert secret not in names

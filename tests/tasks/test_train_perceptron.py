@@ -218,15 +218,10 @@ def test_a_new_label_is_learned_and_the_old_ones_keep_their_odds(tmp_path: Path,
     widened = run(tmp_path / "still", still, tmp_path / "first" / "model")
     for ours, theirs in zip(widened["scores"], parent["scores"], strict=True):
         odds = np.array([np.log(dict(ours)[name] / dict(ours)[old[0]]) for name in old])
-        assert odds == pytest.approx(
-            [np.log(dict(theirs)[name] / dict(theirs)[old[0]]) for name in old], abs=1e-3
-        )
+        assert odds == pytest.approx([np.log(dict(theirs)[name] / dict(theirs)[old[0]]) for name in old], abs=1e-3)
     more, more_labels = draw_clusters(new, 800)
     work = Work(more, more_labels, more, names=new, before=old, settings={"warm_epochs": 60})
-    assert (
-        share_right(run(tmp_path / "warm", work, tmp_path / "first" / "model")["predicted"], more_labels)
-        > 0.9
-    )
+    assert share_right(run(tmp_path / "warm", work, tmp_path / "first" / "model")["predicted"], more_labels) > 0.9
 
 
 def test_a_renamed_label_keeps_what_was_learned_of_it(tmp_path: Path) -> None:
@@ -438,9 +433,7 @@ def test_another_network_or_trainer_is_no_parent(tmp_path: Path) -> None:
         run(tmp_path / "other", Work(features, labels, features), tmp_path / "foreign")
 
 
-@pytest.mark.parametrize(
-    ("rows", "epochs", "updates"), [(1, 3, 3), (200, 2, 2), (201, 2, 4), (1400, 20, 140)]
-)
+@pytest.mark.parametrize(("rows", "epochs", "updates"), [(1, 3, 3), (200, 2, 2), (201, 2, 4), (1400, 20, 140)])
 def test_updates_are_batches_of_200_times_epochs(rows: int, epochs: int, updates: int) -> None:
     assert count_updates(rows, epochs) == updates
 

@@ -40,9 +40,7 @@ def test_the_clock_rises_even_when_the_hosts_does_not(loop: Loop) -> None:
 
 def test_a_step_that_fails_leaves_nothing(loop: Loop) -> None:
     def fail(known_at: datetime) -> None:
-        warehouse.connection.execute(
-            "insert into case_state values ('a', 'open', 'x', null, $k)", {"k": known_at}
-        )
+        warehouse.connection.execute("insert into case_state values ('a', 'open', 'x', null, $k)", {"k": known_at})
         raise InputError("half way")
 
     with open_warehouse(loop, write=True) as warehouse:

@@ -13,9 +13,13 @@ create or replace temp macro spell_time(x) as
         ),
         '^(\d{4}-\d\d-\d\d[T ]\d\d:\d\d)(Z|[+-]|$)', '\1:00\2'
     );
+-- no named zone but UTC: a cast lets the zone of one row leak into the next ones that have none
 create or replace temp macro log_time(x) as
     case
-        when regexp_matches(x, '^\s*\d{4}-?\d\d-?\d\d')
+        when regexp_matches(
+            x,
+            '^\s*\d{4}-?\d\d-?\d\d([Tt ]\d\d:?\d\d(:?\d\d([.,]\d+)?)?\s*([Zz]|UTC|[+-]\d\d(:?\d\d)?)?)?\s*$'
+        )
             then coalesce(try_cast(x as timestamptz), try_cast(spell_time(x) as timestamptz))
     end;
 

@@ -1,6 +1,19 @@
 -- one row per thing of the list: a few words that say what it is
-select 'training_set' as kind, version as id, row_count || ' rows, ' || state as words
-from training_set where version in (select unnest($ids))
+with counted as (
+    select version, reason, count(*) as row_count
+    from training_set_member
+    where version in (select unnest($ids))
+    group by version, reason
+),
+reasons as (
+    select version, ': ' || string_agg(row_count || ' ' || reason, ', ' order by reason) as reasons
+    from counted
+    group by version
+)
+select 'training_set' as kind, v.version as id, v.row_count || ' rows, ' || v.state || r.reasons as words
+from training_set as v
+left join reasons as r on r.version = v.version
+where v.version in (select unnest($ids))
 union all
 select 'model', model_version, role || coalesce(', ' || trainer, '')
 from model where model_version in (select unnest($ids))

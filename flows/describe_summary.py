@@ -1,0 +1,44 @@
+"""The flows' summaries as Markdown, as a run shows them beside its state."""
+
+from collections.abc import Iterable, Mapping
+
+from flows.backfill import BackfillSummary
+from flows.nightly import NightlySummary
+from flows.round import RoundSummary
+
+
+def describe_nightly(summary: NightlySummary) -> str:
+    """Return what a night did, what it left, and what is not due yet."""
+    parts = [f"# Nightly: {summary.state}", _list_counts(summary.counts)]
+    parts += _list_lines("Left", (str(problem) for problem in summary.problems))
+    parts += _list_lines("Not due yet", (str(problem) for problem in summary.waiting))
+    parts += _list_lines("Rounds", (f"{done.attribute}: {done.verdict}" for done in summary.rounds))
+    return "\n\n".join(parts)
+
+
+def describe_round(summary: RoundSummary) -> str:
+    """Return what a round trained, its verdict and every criterion of it."""
+    parts = [f"# Round of {summary.attribute}: {summary.verdict}", _list_counts(summary.counts)]
+    parts += _list_lines("Why", [summary.reason])
+    criteria = (f"{c.criterion}: {c.verdict}, {c.reason}" for c in summary.criteria)
+    return "\n\n".join(parts + _list_lines("Criteria", criteria))
+
+
+def describe_backfill(summary: BackfillSummary) -> str:
+    """Return what a backfill added."""
+    return f"# Backfill of {summary.case_name}\n\n{_list_counts(summary.counts)}"
+
+
+def _list_counts(counts: Mapping[str, object]) -> str:
+    rows = [f"| {name.replace('_', ' ')} | {_show(value)} |" for name, value in counts.items()]
+    return "\n".join(["| what | how many |", "| --- | --- |", *rows])
+
+
+def _list_lines(title: str, lines: Iterable[str]) -> list[str]:
+    """Return a titled block of lines, or nothing; indented, since what users wrote is not Markdown."""
+    shown = [f"    {' '.join(line.split())}" for line in lines if line]
+    return [f"## {title}", "\n".join(shown)] if shown else []
+
+
+def _show(value: object) -> str:
+    return "-" if value is None else str(value)

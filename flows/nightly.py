@@ -1,0 +1,173 @@
+"""`nightly`: take in what is new, flag and sort it, take answers, settle, mine, and start the rounds due."""
+
+from collections.abc import Callable, Iterable
+from dataclasses import asdict, dataclass, field
+from functools import partial
+
+from flows.attempt_steps import Attempts, Perform, Problem, perform_plainly
+from flows.round import RoundSummary, run_round
+from schemas.case_file import FailureCase
+from tasks.flag_mispredictions import flag_mispredictions
+from tasks.freeze_holdouts import freeze_full_holdouts
+from tasks.list_due import DueWork, list_due
+from tasks.loop import Loop
+from tasks.match_cases import match_cases
+from tasks.mine_samples import mine_samples
+from tasks.pull_logs import pull_files
+from tasks.queue_fixes import queue_doubted
+from tasks.read_settings import read_cases
+from tasks.settle_fixes import settle_fixes
+from tasks.take_answers import find_new_answers, take_answers
+from tasks.track_run import TrackedRun, track_run
+
+StartRound = Callable[[Loop, str], RoundSummary]
+Show = Callable[["NightlySummary"], None]
+
+
+@dataclass(frozen=True)
+class NightlySummary:
+    """What a night did. `problems` were left (the run is then `partial`), `waiting` is what is not due yet."""
+
+    run_id: str
+    state: str
+    counts: dict[str, object]
+    problems: tuple[Problem, ...]
+    waiting: tuple[Problem, ...]
+    rounds: tuple[RoundSummary, ...]
+
+
+@dataclass
+class _Night:
+    """A night under way: what was tried, and what came of it."""
+
+    loop: Loop
+    tried: Attempts
+    start_round: StartRound
+    counts: dict[str, int] = field(default_factory=dict)
+    rounds: list[RoundSummary] = field(default_factory=list)
+
+    def add(self, **counts: int) -> None:
+        for name, count in counts.items():
+            self.counts[name] = self.counts.get(name, 0) + count
+
+
+def run_nightly(
+    loop: Loop,
+    perform: Perform = perform_plainly,
+    start_round: StartRound = run_round,
+    show: Show | None = None,
+) -> NightlySummary:
+    """Do everything that can be done without a person, once, now.
+
+    A bad file, case or attribute is left, and told, and the others are done: the run ends as `partial`. An
+    error that nobody expected does not stop the others either, but the run then ends as `failed`, and the
+    error is raised when all the rest is done; `show` sees the summary also then. Raises WarehouseError at
+    once where the warehouse cannot be used.
+    """
+    night = _Night(loop, Attempts(perform), start_round)
+    with track_run(loop, "nightly", {}) as run:
+        _take_in(night, run.run_id)
+        _tell_unread_cases(night)
+        _sort(night)
+        _take_answers(night)
+        _settle(night)
+        _ask(night)
+        _follow_up(night)
+        summary = _close(night, run)
+        if show:
+            show(summary)
+        night.tried.raise_unexpected("nightly")
+        return summary
+
+
+def _take_in(night: _Night, run_id: str) -> None:
+    pulled = night.tried.attempt("pull", "", lambda: pull_files(night.loop, run_id=run_id), is_outside=True)
+    for file in pulled.files if pulled else ():
+        if file.error:
+            night.tried.problems.append(Problem("pull", file.path, file.error))
+        elif not file.is_known:
+            night.add(files=1, rows=file.rows_kept, quarantined=file.rows_quarantined)
+
+
+def _tell_unread_cases(night: _Night) -> None:
+    _, errors = read_cases(night.loop.folder, night.loop.settings)
+    night.tried.problems.extend(Problem("case", "", str(error)) for error in errors)
+
+
+def _sort(night: _Night) -> None:
+    """Flag mispredictions and match them with the cases."""
+    loop = night.loop
+    for flagged in night.tried.attempt_all(
+        "flag", list(loop.settings.attribute), lambda names: flag_mispredictions(loop, names)
+    ):
+        night.add(flagged=flagged.flagged, lapsed=flagged.lapsed)
+    cases = {case.case: case for case in read_cases(loop.folder, loop.settings)[0]}
+    for matched in night.tried.attempt_all(
+        "case", list(cases), lambda names: match_cases(loop, [cases[name] for name in names])
+    ):
+        night.add(members=sum(matched.values()))
+
+
+def _take_answers(night: _Night) -> None:
+    paths = night.tried.attempt("answers", "", lambda: find_new_answers(night.loop))
+    for path in paths or ():
+        name = night.loop.relate(path)
+        taken = night.tried.attempt("answers", name, partial(take_answers, night.loop, path), is_outside=True)
+        if taken:
+            night.add(answers=taken.rows_kept, refused_answers=taken.rows_quarantined)
+
+
+def _settle(night: _Night) -> None:
+    """Settle and freeze; what that changes is flagged and sorted in the same night."""
+    settled = night.tried.attempt("settle", "", lambda: settle_fixes(night.loop))
+    if settled:
+        night.add(settled=settled.settled, ambiguous=settled.ambiguous, unusable=settled.unusable)
+    frozen = night.tried.attempt("freeze", "", lambda: freeze_full_holdouts(night.loop)) or ()
+    night.add(frozen=len(frozen))
+    if frozen or (settled and any(asdict(settled).values())):
+        _sort(night)
+
+
+def _ask(night: _Night) -> None:
+    night.add(asked=night.tried.attempt("queue", "", lambda: queue_doubted(night.loop)) or 0)
+
+
+def _follow_up(night: _Night) -> None:
+    due = night.tried.attempt("due", "", lambda: list_due(night.loop))
+    if due is None:
+        return
+    _tell_holdouts(night, due)
+    cases, _ = read_cases(night.loop.folder, night.loop.settings)
+    _mine(night, [case for case in cases if case.case in due.cases])
+    for name in due.list_rounds(night.loop.settings.schedule.round_after_fixes):
+        done = night.tried.attempt("round", name, partial(night.start_round, night.loop, name))
+        if done:
+            night.rounds.append(done)
+
+
+def _tell_holdouts(night: _Night, due: DueWork) -> None:
+    for held in due.holdouts:
+        message = f"{held.missing} of its {held.members} samples still lack a label"
+        night.tried.waiting.append(Problem("holdout", held.case_name, message))
+
+
+def _mine(night: _Night, cases: Iterable[FailureCase]) -> None:
+    for case in cases:
+        mined = night.tried.attempt("mine", case.case, partial(mine_samples, night.loop, case))
+        if mined:
+            night.add(mined=mined.mined, look_alikes=mined.look_alikes)
+
+
+def _close(night: _Night, run: TrackedRun) -> NightlySummary:
+    tried = night.tried
+    run.counts = {**night.counts, "rounds": len(night.rounds), "problems": len(tried.problems)}
+    run.error = "\n".join(str(problem) for problem in tried.problems) or None
+    run.state = tried.state
+    return NightlySummary(
+        run.run_id,
+        run.state,
+        dict(run.counts),
+        tuple(tried.problems),
+        tuple(tried.waiting),
+        tuple(night.rounds),
+    )

@@ -1,0 +1,161 @@
+"""The flows as Prefect shows and schedules them, over the same plain functions.
+
+Only imported where a Prefect server is named or a schedule is served: Prefect takes a second to load.
+
+What a run's state says: `Completed` is our `done`; `Partial`, a completed state by type, is a run that left
+something, since all the rest is done and running it again at once would leave the same; `NotYet`, completed
+too, ran and found nothing to do it with; `Failed` is our `failed`, and only there does Prefect's own
+reaction to failures fire.
+"""
+
+import os
+from collections.abc import Callable
+from datetime import datetime
+from pathlib import Path
+from typing import Any, TypeVar, cast
+from uuid import UUID
+
+# Read when Prefect is loaded: nothing is told to anybody, and what a run logs goes to the server, while the
+# terminal is for our own lines. A user's own setting wins.
+for _name, _value in {
+    "DO_NOT_TRACK": "1",
+    "PREFECT_SERVER_ANALYTICS_ENABLED": "false",
+    "PREFECT_LOGGING_HANDLERS_CONSOLE_LEVEL": "CRITICAL",
+}.items():
+    os.environ.setdefault(_name, _value)
+
+from prefect import Flow, Task, flow  # noqa: E402 - after what it reads
+from prefect.artifacts import (  # noqa: E402
+    create_markdown_artifact,
+    create_progress_artifact,
+    update_progress_artifact,
+)
+from prefect.cache_policies import NO_CACHE  # noqa: E402
+from prefect.client.schemas.objects import State, TaskRun  # noqa: E402
+from prefect.settings import PREFECT_FLOWS_HEARTBEAT_FREQUENCY, temporary_settings  # noqa: E402
+from prefect.states import Completed  # noqa: E402
+from prefect.tasks import exponential_backoff  # noqa: E402
+
+from flows.backfill import BackfillSummary, run_backfill  # noqa: E402
+from flows.describe_summary import describe_backfill, describe_nightly, describe_round  # noqa: E402
+from flows.nightly import NightlySummary, run_nightly  # noqa: E402
+from flows.round import RoundSummary, run_round  # noqa: E402
+from tasks.backfill_case import PartitionResult  # noqa: E402
+from tasks.errors import BusyWarehouseError, NotYetError, TurnrowError  # noqa: E402
+from tasks.loop import Loop  # noqa: E402
+from tasks.read_settings import read_settings  # noqa: E402
+
+T = TypeVar("T")
+_RETRIES = 3
+_FIRST_DELAY_SECONDS = 2
+
+
+@flow(name="nightly", persist_result=False)
+def nightly_flow(at: str) -> State[NightlySummary]:
+    """Run `nightly` for the loop folder `at`."""
+    summary = run_nightly(_open_loop(at), _perform_as_task, _start_round_flow, _show_nightly)
+    name = "Partial" if summary.state == "partial" else "Completed"
+    return Completed(name=name, message=f"{len(summary.problems)} problems", data=summary)
+
+
+@flow(name="round", persist_result=False)
+def round_flow(at: str, attribute: str) -> State[RoundSummary]:
+    """Run `round` for one attribute of the loop folder `at`."""
+    try:
+        summary = run_round(_open_loop(at), attribute, _perform_as_task)
+    except NotYetError as error:
+        return _say_not_yet(error)
+    _publish("round", attribute, describe_round(summary))
+    return Completed(message=f"verdict: {summary.verdict}", data=summary)
+
+
+@flow(name="backfill", persist_result=False)
+def backfill_flow(at: str, case: str, since: str, until: str) -> State[BackfillSummary]:
+    """Run `backfill` for one case of the loop folder `at`; the moments in ISO 8601."""
+    summary = run_backfill(
+        _open_loop(at),
+        case,
+        datetime.fromisoformat(since),
+        datetime.fromisoformat(until),
+        perform=_perform_as_task,
+        show_progress=_make_progress(),
+    )
+    _publish("backfill", case, describe_backfill(summary))
+    return Completed(message=f"{summary.members} new members", data=summary)
+
+
+def run_visibly(wanted: Flow[..., State[T]], **parameters: str) -> T:
+    """Run a flow now, in this process, visible in the server; return its summary, or raise what it raised."""
+    # The heartbeat's thread is joined for a second at the end of every run; no environment variable stops it.
+    with temporary_settings({PREFECT_FLOWS_HEARTBEAT_FREQUENCY: None}):
+        return _read_state(wanted(**parameters, return_state=True))
+
+
+def _perform_as_task(step: str, what: str, work: Callable[[], T], *, is_outside: bool = False) -> T:
+    """Run a step as a Prefect task: retried, with growing delays, where it touches the outside world."""
+
+    def run() -> T | State[T]:
+        try:
+            return work()
+        except NotYetError as error:
+            return _say_not_yet(error)
+
+    task: Task[[], Any] = Task(
+        run,
+        name=step,
+        task_run_name=f"{step} {what}".strip(),
+        retries=_RETRIES if is_outside else 0,
+        retry_delay_seconds=exponential_backoff(_FIRST_DELAY_SECONDS),
+        retry_condition_fn=_is_worth_another_try,
+        cache_policy=NO_CACHE,
+        persist_result=False,
+    )
+    return _read_state(cast("State[T]", task(return_state=True)))
+
+
+def _is_worth_another_try(task: Task[..., Any], run: TaskRun, state: State[Any]) -> bool:  # noqa: ARG001
+    """Tell whether an error may pass by itself: a busy warehouse, or one that is not ours, as of a disk."""
+    error = state.result(raise_on_failure=False)
+    return isinstance(error, BusyWarehouseError) or not isinstance(error, TurnrowError)
+
+
+def _say_not_yet(error: NotYetError) -> State[Any]:
+    return Completed(name="NotYet", message=str(error), data=error)
+
+
+def _read_state(state: State[T]) -> T:
+    """Return what a run ended with; raise what it raised."""
+    result = state.result() if state.is_failed() or state.is_crashed() else state.data
+    if isinstance(result, Exception):
+        raise result
+    return cast("T", result)
+
+
+def _start_round_flow(loop: Loop, attribute: str) -> RoundSummary:
+    state = round_flow(at=str(loop.folder), attribute=attribute, return_state=True)
+    return _read_state(cast("State[RoundSummary]", state))
+
+
+def _open_loop(at: str) -> Loop:
+    folder = Path(at)
+    return Loop(folder, read_settings(folder))
+
+
+def _show_nightly(summary: NightlySummary) -> None:
+    _publish("nightly", "", describe_nightly(summary))
+
+
+def _publish(name: str, what: str, markdown: str) -> None:
+    """Keep a summary as an artifact; its key may hold small letters, digits and dashes only."""
+    create_markdown_artifact(markdown, key="-".join(["turnrow", name, *what.replace("_", "-").split()]))
+
+
+def _make_progress() -> Callable[[int, int, PartitionResult], None]:
+    shown: list[UUID] = []
+
+    def show(done: int, total: int, result: PartitionResult) -> None:  # noqa: ARG001
+        if not shown:
+            shown.append(cast("UUID", create_progress_artifact(progress=0.0)))
+        update_progress_artifact(shown[0], progress=100.0 * done / total)
+
+    return show

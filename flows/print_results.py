@@ -1,0 +1,206 @@
+"""Documents of the commands that change something as text for people; and JSON for scripts."""
+
+import json
+from collections.abc import Iterable, Iterator
+from typing import Any
+
+from flows.lay_out_text import count_things, indent, lay_out_table, make_harmless, show_value
+
+_Document = dict[str, Any]
+
+
+def print_json(document: _Document) -> Iterator[str]:
+    """Yield one JSON document in pieces, ASCII throughout; the rows of a query are never all in memory."""
+    if "rows" not in document or isinstance(document["rows"], list):
+        yield json.dumps(document, indent=2, allow_nan=False) + "\n"
+        return
+    columns = document["columns"]
+    yield f'{{"columns": {json.dumps(columns)},\n "rows": ['
+    separator = "\n"
+    for row in document["rows"].read_rows():
+        yield f"{separator}  {json.dumps(dict(zip(columns, row, strict=True)))}"
+        separator = ",\n"
+    yield "]}\n"
+
+
+def print_init(document: _Document) -> Iterable[str]:
+    """Yield what was made, and what to do in it."""
+    yield f"{make_harmless(document['folder'])} is a loop folder; write your labels into its turnrow.toml"
+
+
+def print_demo(document: _Document) -> Iterable[str]:
+    """Yield where the demo is."""
+    yield f"{make_harmless(document['folder'])} holds the demo; all of its data are invented"
+
+
+def print_pull(document: _Document) -> Iterable[str]:
+    """Yield a line a file."""
+    if not document["files"]:
+        yield "no file matches [pull] in turnrow.toml"
+        return
+    columns = {
+        "path": "file",
+        "kind": "kind",
+        "rows_read": "rows read",
+        "rows_kept": "kept",
+        "rows_duplicate": "known already",
+        "rows_quarantined": "refused",
+        "is_known": "file known",
+    }
+    read = [file for file in document["files"] if not file["error"]]
+    yield from lay_out_table(read, columns) if read else []
+    refused = sum(file["rows_quarantined"] for file in read if not file["is_known"])
+    if refused:
+        yield f"{count_things(refused, 'row')} refused; their reasons are in the table quarantined_row"
+
+
+def print_flag(document: _Document) -> Iterable[str]:
+    """Yield how many flags, members and questions came."""
+    yield f"{count_things(document['samples'], 'sample')} looked at"
+    yield f"{count_things(document['flagged'], 'misprediction')} flagged, {document['lapsed']:,} lapsed"
+    for name, count in document["cases"].items():
+        yield f"  {name}: {count_things(count, 'new member')}"
+    yield f"{count_things(document['asked'], 'label fix', 'label fixes')} queued"
+
+
+def print_mine(document: _Document) -> Iterable[str]:
+    """Yield what was queued for a case."""
+    yield (
+        f"{document['case_name']}: {document['mined']:,} like its members and {document['look_alikes']:,} "
+        f"that look alike but are predicted otherwise queued; {document['budget_left']:,} of the budget left"
+    )
+
+
+def print_export(document: _Document) -> Iterable[str]:
+    """Yield how many questions went out."""
+    blind = "with predictions and reasons" if document["is_open"] else "blind"
+    fixes = count_things(document["fixes"], "label fix", "label fixes")
+    yield f"{fixes} written to {make_harmless(document['file'])}, {blind}"
+
+
+def print_import(document: _Document) -> Iterable[str]:
+    """Yield what became of the answers, and why any were refused."""
+    yield (
+        f"{count_things(document['rows_read'], 'answer')} read: {document['rows_kept']:,} kept, "
+        f"{document['rows_duplicate']:,} known already, {document['rows_quarantined']:,} refused"
+    )
+    yield from lay_out_refused(document["refused"])
+
+
+def lay_out_refused(refused: list[_Document]) -> list[str]:
+    """Return a line a refused row."""
+    return [f"  row {row['row_number']:,}: {make_harmless(row['reason'])}" for row in refused]
+
+
+def print_settle(document: _Document) -> Iterable[str]:
+    """Yield how the fixes ended."""
+    yield (
+        f"{count_things(document['settled'], 'label fix', 'label fixes')} settled, "
+        f"{document['ambiguous']:,} ambiguous, {document['unusable']:,} unusable"
+    )
+    for holdout_id in document["frozen_holdouts"]:
+        yield f"hold-out {holdout_id} is full and frozen"
+
+
+def print_holdout(document: _Document) -> Iterable[str]:
+    """Yield the hold-out, and what it still lacks."""
+    yield (
+        f"{make_harmless(document['case_name'])}, version {document['version']}: hold-out "
+        f"{document['holdout_id']} of {count_things(document['members'], 'member')}"
+    )
+    if document["missing"]:
+        yield f"{count_things(document['missing'], 'label')} missing; their questions are queued"
+    else:
+        yield "every label is there; it is frozen"
+
+
+def print_assemble(document: _Document) -> Iterable[str]:
+    """Yield the version, where its rows come from, and its checks."""
+    name = document["version"] or "a dry run, nothing stored"
+    known = "" if document["is_new"] or not document["version"] else ", as before"
+    yield f"{name}: {document['state']}{known}"
+    reasons = [f"{count:,} {reason}" for reason, count in document["rows_by_reason"].items()]
+    yield f"  {count_things(document['row_count'], 'row')}: {', '.join(reasons) or 'none'}"
+    yield f"  {document['left_out']:,} left out, too near to a hold-out sample"
+    columns = {
+        "check_name": "check",
+        "requirement": "kind",
+        "passed": "passed",
+        "failing_count": "failing",
+        "observed": "observed",
+    }
+    yield from indent(lay_out_table(document["checks"], columns))
+
+
+def print_verify(document: _Document) -> Iterable[str]:
+    """Yield whether the digests are equal."""
+    if document["is_equal"]:
+        yield f"{document['version']} was rebuilt exactly: digest {document['digest']}"
+        return
+    yield f"{document['version']} could not be rebuilt: its rows differ"
+    yield f"  stored   {document['digest']}"
+    yield f"  rebuilt  {document['rebuilt_digest']}"
+
+
+def print_verdict(document: _Document) -> Iterable[str]:
+    """Yield the verdict and what it rests on."""
+    yield f"{document['model'] or 'no model'}, training set {document['training_set']}: {document['verdict']}"
+    if document.get("reason"):
+        yield f"  {make_harmless(document['reason'])}"
+    yield f"  control: {show_value(document['control_model'])}"
+    columns = {
+        "criterion": "criterion",
+        "baseline": "against",
+        "estimate": "estimate",
+        "low": "low",
+        "high": "high",
+        "margin": "margin",
+        "p_value": "p",
+        "verdict": "verdict",
+        "reason": "because",
+    }
+    yield from indent(lay_out_table(document["criteria"], columns) if document["criteria"] else [])
+
+
+def print_predict(document: _Document) -> Iterable[str]:
+    """Yield how many predictions were written."""
+    yield (
+        f"{count_things(document['predictions'], 'prediction')} of {make_harmless(document['model'])} written "
+        f"to {make_harmless(document['file'])}"
+    )
+
+
+def print_import_model(document: _Document) -> Iterable[str]:
+    """Yield which model is the incumbent now."""
+    yield f"{make_harmless(document['model'])} is the incumbent of {document['attribute']}"
+
+
+def print_sign_off(document: _Document) -> Iterable[str]:
+    """Yield the decision and the cautions that belong to it."""
+    done = {"accept": "accepted: it is the incumbent now", "refuse": "refused"}[document["decision"]]
+    against = ", against the verdict" if document["against_verdict"] else ""
+    yield f"{make_harmless(document['model_version'])} {done}{against}"
+    yield f"  the gate's verdict: {show_value(document['verdict'])}"
+    yield from document["cautions"]
+
+
+def print_nightly(document: _Document) -> Iterable[str]:
+    """Yield what the night did, what is not due yet, and the verdicts of its rounds."""
+    yield f"nightly: {document['state']}"
+    for name, value in document["counts"].items():
+        yield f"  {name.replace('_', ' ')}: {show_value(value)}"
+    for line in document["waiting"]:
+        yield f"not due yet: {make_harmless(line)}"
+    for done in document["rounds"]:
+        yield f"round of {done['attribute']}: {done['verdict']}, {make_harmless(done['reason'])}"
+
+
+def print_backfill(document: _Document) -> Iterable[str]:
+    """Yield what a backfill added, or would add."""
+    would = "would add" if document["is_dry_run"] else "added"
+    yield (
+        f"{document['case_name']}: {count_things(document['samples'], 'sample')} looked at in "
+        f"{count_things(document['partitions'], 'part')} of the history, {document['unchanged']:,} unchanged"
+    )
+    flags, members = count_things(document["flags"], "flag"), count_things(document["members"], "member")
+    yield f"  {would} {flags} and {members}"

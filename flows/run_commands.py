@@ -1,0 +1,202 @@
+"""The commands that change something: each calls its step and hands back a result document.
+
+Steps are imported by the command that runs them, so that none pays for another's libraries.
+"""
+
+from collections.abc import Callable
+from pathlib import Path
+
+from flows.answer import Answer, Request
+from flows.run_reading_commands import read_filter
+from tasks.errors import NotYetError
+from tasks.make_plain import make_plain
+
+_NOT_YET = NotYetError.exit_code
+
+
+def make_folder(request: Request) -> Answer:
+    """`init`: make a loop folder."""
+    from tasks.make_loop import make_folder as make
+
+    loop = make(request.options.dir)
+    return Answer({"folder": str(loop.folder), "attributes": list(loop.settings.attribute)})
+
+
+def run_demo(request: Request) -> Answer:
+    """`demo`: the invented orchard, whole loop included."""
+    from flows.demo import run_demo as run
+
+    folder: Path = request.options.dir
+    run(folder, request.say)
+    return Answer({"folder": str(folder), "is_invented": True})
+
+
+def pull(request: Request) -> Answer:
+    """`pull`: take in files; one that cannot be read fails alone."""
+    from tasks.pull_logs import pull_files
+
+    summary = pull_files(request.loop, request.options.files or None)
+    failed = tuple(file.error for file in summary.failed)
+    return Answer({"files": make_plain(summary.files)}, 1 if failed else 0, failed)
+
+
+def flag(request: Request) -> Answer:
+    """`flag`: mispredictions, then members, then questions; what is bad is told and left out."""
+    from flows.attempt_steps import Attempts, perform_plainly
+    from tasks.flag_mispredictions import flag_mispredictions
+    from tasks.match_cases import match_cases
+    from tasks.queue_fixes import queue_doubted
+
+    loop, tried = request.loop, Attempts(perform_plainly)
+    cases = {case.case: case for case in request.case_files[0]}
+    found = tried.attempt_all(
+        "flag", list(loop.settings.attribute), lambda names: flag_mispredictions(loop, names)
+    )
+    matched = tried.attempt_all("case", list(cases), lambda names: match_cases(loop, [cases[n] for n in names]))
+    asked = tried.attempt("queue", "", lambda: queue_doubted(loop)) or 0
+    tried.raise_unexpected("flag")
+    problems = tuple(str(error) for error in (*request.case_files[1], *tried.problems))
+    counts = {name: sum(getattr(part, name) for part in found) for name in ("samples", "flagged", "lapsed")}
+    members = {name: count for part in matched for name, count in sorted(part.items())}
+    return Answer(
+        {**counts, "cases": members, "asked": asked, "problems": list(problems)}, 1 if problems else 0, problems
+    )
+
+
+def mine(request: Request) -> Answer:
+    """`mine`: queue what is most likely to help a case."""
+    from tasks.mine_samples import mine_samples
+
+    return Answer(make_plain(mine_samples(request.loop, request.find_case(request.options.case))))
+
+
+def export_queue(request: Request) -> Answer:
+    """`queue export`: hand the open questions out."""
+    from tasks.export_fixes import export_fixes
+
+    options = request.options
+    count = export_fixes(request.loop, options.file, read_filter(request), is_open=options.open)
+    return Answer({"file": str(options.file), "fixes": count, "is_open": options.open})
+
+
+def import_queue(request: Request) -> Answer:
+    """`queue import`: take answers back; refused rows are told, the rest is kept."""
+    from tasks.import_answers import import_answers
+
+    summary = import_answers(request.loop, request.options.file)
+    refused = [{"row_number": number, "reason": reason} for number, reason in summary.refused]
+    return Answer({**make_plain(summary), "file": str(request.options.file), "refused": refused})
+
+
+def settle(request: Request) -> Answer:
+    """`settle`: labels from agreeing answers, then freeze the hold-outs that are full."""
+    from tasks.freeze_holdouts import freeze_full_holdouts
+    from tasks.settle_fixes import settle_fixes
+
+    summary = settle_fixes(request.loop)
+    return Answer({**make_plain(summary), "frozen_holdouts": freeze_full_holdouts(request.loop)})
+
+
+def draw_holdout(request: Request) -> Answer:
+    """`holdout`: draw or list a fair test; exit code 3 while it lacks labels."""
+    from tasks.draw_holdout import HoldoutTarget
+    from tasks.draw_holdout import draw_holdout as draw
+    from tasks.find_names import find_attribute, read_overall_name
+
+    options, loop = request.options, request.loop
+    overall = read_overall_name(options.case)
+    if overall is not None:
+        target = HoldoutTarget(find_attribute(loop, overall), None)
+    else:
+        case = request.find_case(options.case)
+        target = HoldoutTarget(loop.settings.attribute[case.attribute], case)
+    summary = draw(loop, target, listed=options.listed, grow=options.grow)
+    return Answer(make_plain(summary), _NOT_YET if summary.missing else 0)
+
+
+def assemble(request: Request) -> Answer:
+    """`assemble`: a checked training set; exit code 3 where a `must` check failed."""
+    from tasks.assemble_training_set import assemble_training_set
+    from tasks.find_names import find_attribute
+
+    options = request.options
+    find_attribute(request.loop, options.attribute)
+    summary = assemble_training_set(
+        request.loop, options.attribute, as_of=options.as_of, is_dry_run=options.dry_run
+    )
+    return Answer(make_plain(summary), _NOT_YET if summary.state == "failed" else 0)
+
+
+def verify(request: Request) -> Answer:
+    """`verify`: rebuild and compare; exit code 3 where the digests differ."""
+    from tasks.verify_training_set import verify_training_set
+
+    summary = verify_training_set(request.loop, request.options.version)
+    return Answer({**make_plain(summary), "is_equal": summary.is_equal}, 0 if summary.is_equal else _NOT_YET)
+
+
+def retrain(request: Request) -> Answer:
+    """`retrain`: train and judge; exit code 3 unless the gate passed it."""
+    from tasks.find_names import find_attribute
+    from tasks.retrain_model import retrain_model
+
+    attribute = find_attribute(request.loop, request.options.attribute)
+    cases, errors = request.case_files
+    summary = retrain_model(request.loop, attribute.name, cases, version=request.options.version)
+    problems = tuple(str(error) for error in errors)
+    return Answer(make_plain(summary), judge(summary.verdict), problems)
+
+
+def judge(verdict: str) -> int:
+    """Return the exit code of a gate's verdict."""
+    return 0 if verdict == "passed" else _NOT_YET
+
+
+def predict(request: Request) -> Answer:
+    """`predict`: a stored model over a file."""
+    from tasks.predict_file import predict_file
+
+    options = request.options
+    count = predict_file(request.loop, options.model, options.source, options.target)
+    return Answer({"model": options.model, "file": str(options.target), "predictions": count})
+
+
+def import_model(request: Request) -> Answer:
+    """`import-model`: the first incumbent from elsewhere."""
+    from tasks.find_names import find_attribute
+    from tasks.import_model import import_model as take_in
+
+    options = request.options
+    attribute = find_attribute(request.loop, options.attribute)
+    path = None if options.path == "none" else Path(options.path)
+    take_in(request.loop, attribute.name, path, model_version=options.model, signed_by=options.by)
+    return Answer({"attribute": attribute.name, "model": options.model, "path": make_plain(path)})
+
+
+def sign_off(request: Request) -> Answer:
+    """`sign-off`: a person's decision, with the cautions that belong to it."""
+    from tasks.sign_off import CAUTIONS
+    from tasks.sign_off import sign_off as sign
+
+    options = request.options
+    summary = sign(request.loop, options.model, signed_by=options.by, decision=options.decision, note=options.note)
+    return Answer({**make_plain(summary), "cautions": list(CAUTIONS)})
+
+
+CHANGING: dict[str, Callable[[Request], Answer]] = {
+    "init": make_folder,
+    "demo": run_demo,
+    "pull": pull,
+    "flag": flag,
+    "mine": mine,
+    "queue export": export_queue,
+    "queue import": import_queue,
+    "settle": settle,
+    "holdout": draw_holdout,
+    "assemble": assemble,
+    "verify": verify,
+    "retrain": retrain,
+    "predict": predict,
+    "import-model": import_model,
+    "sign-off": sign_off,
+}

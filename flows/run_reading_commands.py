@@ -1,0 +1,122 @@
+"""The commands that only read, and the state of a case that a person sets."""
+
+from collections.abc import Callable
+from typing import TYPE_CHECKING, Any
+
+from flows.answer import Answer, Request
+from tasks.errors import SettingsError
+from tasks.make_plain import make_plain
+
+if TYPE_CHECKING:
+    from tasks.export_fixes import QueueFilter
+
+
+def show_status(request: Request) -> Answer:
+    """`status`: where the loop stands, and what to do next."""
+    from tasks.read_status import read_status
+    from tasks.suggest_next import suggest_next
+
+    status = read_status(request.loop, *request.case_files)
+    return Answer({**make_plain(status), "next": make_plain(suggest_next(status))})
+
+
+def check_setup(request: Request) -> Answer:
+    """`check-setup`: what is wrong and how to mend it; exit code 1 where anything is."""
+    from tasks.findings import WRONG, tell_error
+
+    try:
+        loop, (cases, errors) = request.loop, request.case_files
+    except SettingsError as error:
+        findings = [tell_error("settings", error)]
+    else:
+        from tasks.check_setup import check_setup as check
+
+        findings = check(loop, cases, errors)
+    wrong = sum(finding.level == WRONG for finding in findings)
+    document = {"is_ready": not wrong, "findings": make_plain(findings)}
+    if not wrong:
+        return Answer(document)
+    things = "1 thing is" if wrong == 1 else f"{wrong} things are"
+    return Answer(document, 1, (f"{request.folder}: {things} wrong; mend what the list marks so, and look again",))
+
+
+def show_cases(request: Request) -> Answer:
+    """`case`: all cases, one in full, a trial of an edited file, or a person's decision."""
+    options = request.options
+    if options.try_file is not None:
+        return _try_case(request)
+    if options.decision is not None:
+        return _decide_case(request)
+    if options.name is not None:
+        return _describe_case(request)
+    from tasks.read_status import read_status
+
+    status = read_status(request.loop, *request.case_files)
+    problems = tuple(status.case_errors)
+    return Answer({"cases": make_plain(status.cases)}, 1 if problems else 0, problems)
+
+
+def _try_case(request: Request) -> Answer:
+    from tasks.describe_cases import try_case
+
+    return Answer(make_plain(try_case(request.loop, request.options.try_file, request.options.name)))
+
+
+def _decide_case(request: Request) -> Answer:
+    from tasks.describe_cases import set_case_state
+
+    case = request.find_case(request.options.name)
+    return Answer(set_case_state(request.loop, case.case, request.options.decision, request.options.by))
+
+
+def _describe_case(request: Request) -> Answer:
+    from tasks.describe_cases import describe_case
+
+    description: dict[str, Any] = make_plain(describe_case(request.loop, request.find_case(request.options.name)))
+    description["case"]["path"] = request.loop.relate(request.find_case(request.options.name).path)
+    return Answer(description)
+
+
+def list_queue(request: Request) -> Answer:
+    """`queue list`: the open fixes."""
+    from tasks.export_fixes import list_fixes
+
+    return Answer({"fixes": make_plain(list_fixes(request.loop, read_filter(request)))})
+
+
+def read_filter(request: Request) -> "QueueFilter":
+    """Return which open fixes the options mean. Raises UnknownNameError for an unknown attribute or case."""
+    from tasks.export_fixes import QueueFilter
+    from tasks.find_names import find_attribute
+
+    options = request.options
+    if options.attribute is not None:
+        find_attribute(request.loop, options.attribute)
+    if options.case is not None:
+        request.find_case(options.case)
+    return QueueFilter(options.attribute, options.case, options.at_most)
+
+
+def show_lineage(request: Request) -> Answer:
+    """`lineage`: where a thing came from, and what came of it."""
+    from tasks.trace_lineage import trace_lineage
+
+    return Answer(make_plain(trace_lineage(request.loop, request.options.id)))
+
+
+def run_sql(request: Request) -> Answer:
+    """Run `sql`; the document's `rows` wait in a QueryAnswer until they are shown."""
+    from tasks.query_warehouse import query_warehouse
+
+    found = query_warehouse(request.loop, request.options.text)
+    return Answer({"columns": found.columns, "rows": found})
+
+
+READING: dict[str, Callable[[Request], Answer]] = {
+    "status": show_status,
+    "check-setup": check_setup,
+    "case": show_cases,
+    "queue list": list_queue,
+    "lineage": show_lineage,
+    "sql": run_sql,
+}

@@ -1,0 +1,43 @@
+-- one row per attribute with cases that a round can follow: their fixes settled since its last candidate
+with states as (
+    select case_name, arg_max(state, known_at) as state
+    from case_state
+    group by case_name
+),
+ready as (
+    select d.case_name, arg_max(d.attribute, d.known_at) as attribute
+    from failure_case as d
+    inner join states as s on s.case_name = d.case_name
+    where s.state in ('ready', 'reopened')
+    group by d.case_name
+),
+last_candidate as (
+    select attribute, max(known_at) as known_at
+    from model
+    where role = 'candidate'
+    group by attribute
+),
+concerned as (
+    select r.attribute, q.fix_id
+    from fix_request as q
+    inner join ready as r on r.case_name = q.case_name
+    union
+    select r.attribute, f.fix_id
+    from present_member as m
+    inner join ready as r on r.case_name = m.case_name
+    inner join label_fix as f on f.sample_id = m.sample_id
+),
+new_fix as (
+    select c.attribute, c.fix_id
+    from concerned as c
+    inner join label_fix as f on f.fix_id = c.fix_id
+    inner join fix_outcome as o on o.fix_id = c.fix_id
+    left join last_candidate as k on k.attribute = c.attribute
+    where o.outcome = 'settled'
+        and f.reason not in ('holdout', 'watch')
+        and (k.known_at is null or o.known_at > k.known_at)
+)
+select attribute, count(distinct fix_id) as new_fixes
+from new_fix
+group by attribute
+order by attribute
