@@ -54,8 +54,9 @@ _FIRST_DELAY_SECONDS = 2
 def nightly_flow(at: str) -> State[NightlySummary]:
     """Run `nightly` for the loop folder `at`."""
     summary = run_nightly(_open_loop(at), _perform_as_task, _start_round_flow, _show_nightly)
-    name = "Partial" if summary.state == "partial" else "Completed"
-    return Completed(name=name, message=f"{len(summary.problems)} problems", data=summary)
+    if summary.problems:
+        return Completed(name="Partial", message=f"left: {summary.problems[0]}", data=summary)
+    return Completed(message="nothing was left", data=summary)
 
 
 @flow(name="round", persist_result=False)
@@ -125,10 +126,10 @@ def _say_not_yet(error: NotYetError) -> State[Any]:
 
 def _read_state(state: State[T]) -> T:
     """Return what a run ended with; raise what it raised."""
-    result = state.result() if state.is_failed() or state.is_crashed() else state.data
+    result = state.result()
     if isinstance(result, Exception):
         raise result
-    return cast("T", result)
+    return result
 
 
 def _start_round_flow(loop: Loop, attribute: str) -> RoundSummary:

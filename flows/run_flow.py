@@ -6,12 +6,15 @@ flow of it would start a server of its own first.
 
 import os
 from datetime import datetime
+from typing import TYPE_CHECKING
 
-from flows.backfill import BackfillSummary, ShowProgress, run_backfill
-from flows.nightly import NightlySummary, run_nightly
-from flows.round import RoundSummary, run_round
 from tasks.loop import Loop
 from tasks.warehouse import as_utc
+
+if TYPE_CHECKING:
+    from flows.backfill import BackfillSummary, ShowProgress
+    from flows.nightly import NightlySummary
+    from flows.round import RoundSummary
 
 
 def has_server() -> bool:
@@ -19,18 +22,22 @@ def has_server() -> bool:
     return bool(os.environ.get("PREFECT_API_URL", "").strip())
 
 
-def start_nightly(loop: Loop) -> NightlySummary:
+def start_nightly(loop: Loop) -> "NightlySummary":
     """Run `nightly` once, now; visible in the Prefect server if one is named."""
     if not has_server():
+        from flows.nightly import run_nightly
+
         return run_nightly(loop)
     from flows.prefect_flows import nightly_flow, run_visibly
 
     return run_visibly(nightly_flow, at=_name_folder(loop))
 
 
-def start_round(loop: Loop, attribute_name: str) -> RoundSummary:
+def start_round(loop: Loop, attribute_name: str) -> "RoundSummary":
     """Run `round` for one attribute once, now; visible in the Prefect server if one is named."""
     if not has_server():
+        from flows.round import run_round
+
         return run_round(loop, attribute_name)
     from flows.prefect_flows import round_flow, run_visibly
 
@@ -44,10 +51,12 @@ def start_backfill(
     until: datetime,
     *,
     is_dry_run: bool = False,
-    show_progress: ShowProgress | None = None,
-) -> BackfillSummary:
+    show_progress: "ShowProgress | None" = None,
+) -> "BackfillSummary":
     """Run a backfill, visible in the Prefect server if one is named; a dry run is nobody else's business."""
     if is_dry_run or not has_server():
+        from flows.backfill import run_backfill
+
         return run_backfill(loop, case_name, since, until, is_dry_run=is_dry_run, show_progress=show_progress)
     from flows.prefect_flows import backfill_flow, run_visibly
 

@@ -36,6 +36,7 @@ class _Draft:
     composition: Composition
     parent_version: str | None
     moment: Moment
+    is_past: bool
     digest: str
     checks: tuple[CheckResult, ...]
 
@@ -58,12 +59,12 @@ def assemble_training_set(
     with open_warehouse(loop, write=not is_dry_run) as warehouse:
         draft = _draft(warehouse, attribute, as_of)
         if is_dry_run:
-            return _summarise(warehouse.connection, draft, None, draft.state, is_new=False)
+            return _summarise(warehouse.connection, draft, None, is_new=False)
 
         def insert(known_at: datetime) -> AssembleSummary:
             connection = warehouse.connection
-            version, state, is_new = _find_or_insert(connection, draft, known_at)
-            summary = _summarise(connection, draft, version, state, is_new=is_new)
+            version, is_new = _find_or_insert(connection, draft, known_at)
+            summary = _summarise(connection, draft, version, is_new=is_new)
             record_run(
                 connection,
                 "assemble",
@@ -101,7 +102,7 @@ def _draft(warehouse: Warehouse, attribute: AttributeSettings, as_of: datetime |
         )
     checks = _check(warehouse, attribute, parent_version, moment)
     digest = digest_rows(connection, composition.feature_space)
-    return _Draft(composition, parent_version, moment, digest, tuple(checks))
+    return _Draft(composition, parent_version, moment, as_of is not None, digest, tuple(checks))
 
 
 def _read_parent(warehouse: Warehouse, attribute: str, as_of: datetime) -> tuple[str | None, bool]:
@@ -149,9 +150,7 @@ def _read_user_checks(warehouse: Warehouse, attribute: AttributeSettings) -> lis
     return suite
 
 
-def _find_or_insert(
-    connection: duckdb.DuckDBPyConnection, draft: _Draft, known_at: datetime
-) -> tuple[str, str, bool]:
+def _find_or_insert(connection: duckdb.DuckDBPyConnection, draft: _Draft, known_at: datetime) -> tuple[str, bool]:
     same = connection.execute(
         read_sql("assemble/find_same"),
         {
@@ -159,11 +158,13 @@ def _find_or_insert(
             "digest": draft.digest,
             "composition": draft.composition.to_text(),
             "parent_version": draft.parent_version,
+            "state": draft.state,
+            "is_past": draft.is_past,
         },
     ).fetchone()
-    if same and same[1] == draft.state:
-        return str(same[0]), str(same[1]), False
-    return _insert_version(connection, draft, known_at), draft.state, True
+    if same:
+        return str(same[0]), False
+    return _insert_version(connection, draft, known_at), True
 
 
 def _insert_version(connection: duckdb.DuckDBPyConnection, draft: _Draft, known_at: datetime) -> str:
@@ -220,14 +221,14 @@ def _count(connection: duckdb.DuckDBPyConnection, table: str) -> int:
 
 
 def _summarise(
-    connection: duckdb.DuckDBPyConnection, draft: _Draft, version: str | None, state: str, *, is_new: bool
+    connection: duckdb.DuckDBPyConnection, draft: _Draft, version: str | None, *, is_new: bool
 ) -> AssembleSummary:
     reasons = connection.execute(
         "select reason, count(*) from assembled group by reason order by reason"
     ).fetchall()
     return AssembleSummary(
         version,
-        state,
+        draft.state,
         _count(connection, "assembled"),
         _count(connection, "near_row"),
         {str(reason): int(count) for reason, count in reasons},

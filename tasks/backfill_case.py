@@ -4,7 +4,7 @@ A partition is a UTC day, or an hour of a day that holds too many predictions. E
 ends with its own record, so a backfill can be stopped at any moment and goes on where it was.
 """
 
-from collections.abc import Iterator
+from collections.abc import Generator
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 
@@ -99,7 +99,7 @@ def define_case(loop: Loop, case: FailureCase) -> None:
 
 def backfill_partitions(
     loop: Loop, case: FailureCase, partitions: list[Partition], *, is_dry_run: bool
-) -> Iterator[PartitionResult]:
+) -> Generator[PartitionResult, None, None]:
     """Do one partition after the other and yield what came of each, once it is safely stored.
 
     A dry run opens the warehouse for reading only, and tells what would be added. Between two partitions

@@ -3,10 +3,11 @@
 from collections.abc import Sequence
 
 import numpy as np
+from numpy.typing import NDArray
 
 from tasks.stream_vectors import Matrix, normalise
 
-Scores = np.ndarray[tuple[int], np.dtype[np.float32]]
+Scores = NDArray[np.float32]
 
 
 class BestRows:

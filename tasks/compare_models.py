@@ -4,11 +4,13 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from tasks.read_outcomes import Flags, Outcomes
 from tasks.statistics import (
     clustered_difference_interval,
     clustered_paired_test,
+    effective_sample_size,
     mcnemar_exact,
     paired_difference_interval,
 )
@@ -29,18 +31,38 @@ def compare(outcomes: Outcomes, first: Flags, second: Flags, confidence: float) 
     """Compare two models' hits on `outcomes`.
 
     Where every group has one sample and all weigh alike: exact McNemar, and Newcombe 1998, method 10.
-    Otherwise Obuchowski's clustered test and a bootstrap over groups with the draw's weights.
+    Otherwise Obuchowski's clustered test and a bootstrap over groups, both with the draw's weights.
     """
     if outcomes.weights is None and len(set(outcomes.groups.tolist())) == len(outcomes):
         return _compare_independent(first, second, confidence)
     estimate, low, high = clustered_difference_interval(
         first, second, outcomes.groups, confidence, weights=outcomes.weights
     )
-    _, codes = np.unique(outcomes.groups.astype(str), return_inverse=True)
-    _, p_value = clustered_paired_test(
-        np.bincount(codes, first & ~second), np.bincount(codes, ~first & second), np.bincount(codes)
-    )
+    p_value = _test_clusters(outcomes, first, second)
     return Comparison(estimate, low, high, p_value, len(outcomes))
+
+
+def _test_clusters(outcomes: Outcomes, first: Flags, second: Flags) -> float:
+    """Return Obuchowski's p; weighted, a cluster's sum of differences becomes its weighted sum."""
+    _, codes = np.unique(outcomes.groups.astype(str), return_inverse=True)
+    if outcomes.weights is None:
+        _, p_value = clustered_paired_test(
+            np.bincount(codes, first & ~second), np.bincount(codes, ~first & second), np.bincount(codes)
+        )
+        return p_value
+    differences = np.bincount(codes, outcomes.weights * (first.astype(float) - second.astype(float)))
+    count = len(differences)
+    if count < 2 or not differences.any():
+        return 1.0
+    from scipy.special import chdtrc
+
+    statistic = (count - 1) / count * differences.sum() ** 2 / (differences**2).sum()
+    return float(chdtrc(1, statistic))
+
+
+def count_effective(weights: NDArray[np.float64] | None, count: int) -> float:
+    """Return how many equally weighted samples say as much as these."""
+    return float(count) if weights is None else effective_sample_size(weights)
 
 
 def _compare_independent(first: Flags, second: Flags, confidence: float) -> Comparison:

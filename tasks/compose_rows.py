@@ -63,8 +63,8 @@ def plan_composition(
         near_duplicate=settings.near_duplicate,
         takes_all=not has_parent,
         is_first=not has_incumbent,
-        caps=dict(settings.assemble.caps),
-        weights=dict(settings.assemble.weights),
+        caps={str(reason): cap for reason, cap in settings.assemble.caps.items()},
+        weights={str(reason): weight for reason, weight in settings.assemble.weights.items()},
     )
 
 

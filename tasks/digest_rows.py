@@ -11,13 +11,13 @@ from tasks.stream_vectors import BATCH_ROWS, stream_matrices
 
 
 def digest_rows(connection: duckdb.DuckDBPyConnection, feature_space: str) -> str:
-    """Return SHA-256 over the lines of `assembled` in order of sample_id, then over every row's features.
+    """Return SHA-256 over the lines of the temp table `assembled` in order of sample_id, then over every row's features.
 
     A line is sample_id, revision_id, label, weight as DECIMAL(12,6) and reason, tab-separated, ended by a line
     feed (the label of a number: the hex digits of its float64). Features are little-endian float32.
     """
     digest = hashlib.sha256()
-    reader = connection.execute(read_sql("assemble/digest_lines")).fetch_record_batch(BATCH_ROWS)
+    reader = connection.execute(read_sql("assemble/digest_lines")).to_arrow_reader(BATCH_ROWS)
     for batch in reader:
         digest.update(_join_texts(batch.column("line")))
     vectors = stream_matrices(connection, read_sql("assemble/digest_vectors"), {"feature_space": feature_space})
@@ -28,6 +28,8 @@ def digest_rows(connection: duckdb.DuckDBPyConnection, feature_space: str) -> st
 
 def _join_texts(column: pa.Array) -> memoryview:
     """Return the bytes of a text column without nulls, one after the other: Arrow keeps them so."""
+    if len(column) == 0:
+        return memoryview(b"")
     texts = column.cast(pa.large_string())
     offsets = np.frombuffer(texts.buffers()[1], dtype=np.int64)[texts.offset : texts.offset + len(texts) + 1]
     return memoryview(texts.buffers()[2])[int(offsets[0]) : int(offsets[-1])]

@@ -8,7 +8,7 @@ import duckdb
 
 from schemas.case_file import FailureCase
 from schemas.definitions import definition_json, definition_of_holdout, hash_definition
-from schemas.settings import AttributeSettings
+from schemas.settings import BUILT_IN_TRAINERS, AttributeSettings
 from schemas.sql_files import read_sql
 from tasks.ask_fixes import insert_wishes, make_wishes, prepare_wishes
 from tasks.errors import NotYetError
@@ -23,6 +23,7 @@ from tasks.warehouse import Warehouse, open_warehouse
 OVERALL_SIZE = 1500
 _PER_GROUP = 3
 _CARRY = "create or replace temp table carried_member as select * from holdout_member where holdout_id = $id"
+_DRAWN, _LISTED, _GROWN = "draw", "file", "grow"
 
 
 @dataclass(frozen=True)
@@ -64,6 +65,8 @@ class _Latest:
     definition_sha256: str
     size: int
     is_frozen: bool
+    source: str
+    members_before: int
 
 
 def draw_holdout(
@@ -106,7 +109,7 @@ def _read_latest(connection: duckdb.DuckDBPyConnection, target: HoldoutTarget) -
     row = connection.execute(
         read_sql("holdout/latest"), {"case_name": target.case_name, "attribute": target.attribute.name}
     ).fetchone()
-    return _Latest(str(row[0]), int(row[1]), str(row[2]), int(row[3]), bool(row[4])) if row else None
+    return _Latest(*row) if row else None
 
 
 def _stage(
@@ -121,7 +124,7 @@ def _stage(
         definition = definition_json({"listed": digest})
         if latest and latest.definition_sha256 == hash_definition(definition):
             return None
-        return _Plan("file", _count_drawn(connection), definition, version)
+        return _Plan(_LISTED, _count(connection, "drawn_member"), definition, version)
     return _plan_draw(warehouse, target, latest, grow, version)
 
 
@@ -130,22 +133,35 @@ def _plan_draw(
 ) -> _Plan | None:
     connection = warehouse.connection
     definition = _define(target)
-    is_same = latest is not None and latest.definition_sha256 == hash_definition(definition)
-    if latest is not None and grow is None and (is_same or _is_from_file(connection, latest)):
+    if latest is not None and _is_done(connection, latest, hash_definition(definition), grow):
         return None
-    carried_from = latest.holdout_id if latest is not None and grow is not None else ""
-    connection.execute(_CARRY, {"id": carried_from})
+    carried = latest if grow is not None else None
+    connection.execute(_CARRY, {"id": carried.holdout_id if carried else ""})
     size = grow if grow is not None else (target.case.holdout.size if target.case else OVERALL_SIZE)
-    _stage_draw(connection, target, size, version)
-    carried = _count_carried(connection)
-    if carried:
-        connection.execute("insert into drawn_member by name select * exclude (holdout_id) from carried_member")
-    if _count_drawn(connection) == carried:
+    _stage_draw(warehouse, target, size, carried)
+    kept = _count(connection, "carried_member")
+    if _count(connection, "drawn_member") == kept:
         raise NotYetError(
             f"{target.case_name}: nothing can be drawn: no served sample of the scope lies outside the groups "
-            "that were trained on; pull more logs, or widen [scope]"
+            "that were trained on or drawn before; pull more logs, or widen [scope]"
         )
-    return _Plan("draw", size + carried, definition, version)
+    return _Plan(_GROWN if carried else _DRAWN, size + kept, definition, version)
+
+
+def _is_done(
+    connection: duckdb.DuckDBPyConnection, latest: _Latest, definition_sha256: str, grow: int | None
+) -> bool:
+    """Tell whether the latest version is what is asked for: the same command again draws nothing."""
+    if grow is None:
+        return latest.source == _LISTED or latest.definition_sha256 == definition_sha256
+    if latest.source != _GROWN or latest.size != latest.members_before + grow:
+        return False
+    return not latest.is_frozen or not _has_news(connection, latest)
+
+
+def _has_news(connection: duckdb.DuckDBPyConnection, latest: _Latest) -> bool:
+    row = connection.execute(read_sql("holdout/news_since"), {"holdout_id": latest.holdout_id}).fetchone()
+    return row is not None and bool(row[0])
 
 
 def _define(target: HoldoutTarget) -> str:
@@ -154,37 +170,47 @@ def _define(target: HoldoutTarget) -> str:
     return definition_json({"overall": target.attribute.name, "group_by": target.attribute.group_by})
 
 
-def _is_from_file(connection: duckdb.DuckDBPyConnection, latest: _Latest) -> bool:
-    row = connection.execute(
-        "select source from holdout where holdout_id = $id", {"id": latest.holdout_id}
-    ).fetchone()
-    return row is not None and row[0] == "file"
+def _stage_draw(warehouse: Warehouse, target: HoldoutTarget, size: int, carried: _Latest | None) -> None:
+    """Make the temp table `drawn_member`.
 
-
-def _stage_draw(connection: duckdb.DuckDBPyConnection, target: HoldoutTarget, size: int, version: int) -> None:
+    The hash that orders groups does not change from version to version, so that a changed definition draws the
+    same groups again as far as they are still in its scope.
+    """
+    connection, attribute = warehouse.connection, target.attribute
     if target.case is not None:
         from tasks.find_scope import stage_scope
 
         connection.execute(read_sql("holdout/case_pairs"), {"case_name": target.case.case})
-        stage_scope(connection, target.case, target.attribute)
+        stage_scope(connection, target.case, attribute)
     else:
         connection.execute(read_sql("holdout/no_pairs"))
-        connection.execute(read_sql("holdout/overall_scope"), {"attribute": target.attribute.name})
-    connection.execute(read_sql("holdout/stage_eligible"))
-    seed = f"{target.case_name}\x1f{version}"
+        connection.execute(read_sql("holdout/overall_scope"), {"attribute": attribute.name})
+    connection.execute(
+        read_sql("holdout/stage_eligible"),
+        {
+            "attribute": attribute.name,
+            "feature_space": attribute.feature_space,
+            "needs_features": attribute.trainer in BUILT_IN_TRAINERS,
+            "carried_at": _read_drawn_at(connection, carried),
+        },
+    )
     connection.execute(
         read_sql("holdout/draw_members"),
-        {"seed": seed, "per_group": _PER_GROUP, "size": size, "is_spread": target.case is None},
+        {"seed": target.case_name, "per_group": _PER_GROUP, "size": size, "is_spread": target.case is None},
     )
 
 
-def _count_drawn(connection: duckdb.DuckDBPyConnection) -> int:
-    row = connection.execute("select count(*) from drawn_member").fetchone()
-    return int(row[0]) if row else 0
+def _read_drawn_at(connection: duckdb.DuckDBPyConnection, carried: _Latest | None) -> datetime | None:
+    if carried is None:
+        return None
+    row = connection.execute(
+        "select known_at from holdout where holdout_id = $id", {"id": carried.holdout_id}
+    ).fetchone()
+    return row[0] if row else None
 
 
-def _count_carried(connection: duckdb.DuckDBPyConnection) -> int:
-    row = connection.execute("select count(*) from carried_member").fetchone()
+def _count(connection: duckdb.DuckDBPyConnection, table: str) -> int:
+    row = connection.execute(f"select count(*) from {table}").fetchone()
     return int(row[0]) if row else 0
 
 

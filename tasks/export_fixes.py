@@ -9,7 +9,7 @@ from schemas.settings import AttributeSettings
 from schemas.sql_files import read_sql
 from tasks.errors import UnknownNameError
 from tasks.loop import Loop
-from tasks.warehouse import open_warehouse
+from tasks.warehouse import open_warehouse, show_only
 from tasks.write_table import write_table
 
 _ALL = 2**62
@@ -41,9 +41,11 @@ def export_fixes(loop: Loop, path: Path, which: QueueFilter, *, is_open: bool) -
     """
     _check_names(loop, which)
     with open_warehouse(loop, write=False) as warehouse:
-        _make_questions(warehouse.connection, loop)
-        query = read_sql("queue/export_fixes")
-        return write_table(warehouse.connection, query, {**_bind(which), "is_open": is_open}, path)
+        connection = warehouse.connection
+        _make_questions(connection, loop)
+        connection.execute(read_sql("queue/choose_fixes"), _bind(which))
+        with show_only(warehouse, "chosen_fix"):
+            return write_table(connection, read_sql("queue/export_fixes"), {"is_open": is_open}, path)
 
 
 def _bind(which: QueueFilter) -> dict[str, object]:

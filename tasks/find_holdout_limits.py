@@ -5,6 +5,7 @@ more. The assumption about an unchanged model stands in `_DECIDED_OTHERWISE`.
 """
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import duckdb
@@ -42,10 +43,14 @@ class HoldoutLimit:
 
 
 def find_holdout_limits(
-    connection: duckdb.DuckDBPyConnection, settings: Settings, cases: list[FailureCase]
+    connection: duckdb.DuckDBPyConnection, settings: Settings, cases: Sequence[FailureCase]
 ) -> list[HoldoutLimit]:
-    """Return what each latest hold-out can show; without members there is no line."""
-    rows = fetch_rows(connection, "setup/holdout_classes")
+    """Return what each latest hold-out in the warehouse can show; without members there is no line."""
+    return limit_holdouts(fetch_rows(connection, "setup/holdout_classes"), settings, cases)
+
+
+def limit_holdouts(rows: Sequence[Row], settings: Settings, cases: Sequence[FailureCase]) -> list[HoldoutLimit]:
+    """Return what hold-outs can show, from rows of attribute, case_name, label and their counts."""
     limits: list[HoldoutLimit] = []
     for attribute in settings.attribute.values():
         own = [row for row in rows if row["attribute"] == attribute.name]

@@ -5,11 +5,15 @@ from collections.abc import Mapping
 import duckdb
 import numpy as np
 import pyarrow as pa
+from numpy.typing import NDArray
 
 from schemas.sql_files import read_sql
 from tasks.stream_vectors import Matrix, stream_matrices
 
 _MARGIN = 1e-3
+_ROWS_AT_ONCE = 8_192
+_PAIRS_AT_ONCE = 65_536
+Numbers = NDArray[np.float32]
 
 
 def find_near_duplicates(
@@ -33,22 +37,33 @@ def find_near_duplicates(
     return sorted(set(found))
 
 
-def _find_near(
-    matrix: Matrix, held: Matrix, held_square: np.ndarray[tuple[int], np.dtype[np.float32]], limit: float
-) -> list[int]:
-    """Return the row numbers of `matrix` that lie near: a float32 pass, then float64 where it is close."""
+def _find_near(matrix: Matrix, held: Matrix, held_square: Numbers, limit: float) -> list[int]:
+    """Return the row numbers of `matrix` that lie near: a float32 pass, then float64 where that cannot tell."""
     if matrix.shape[1] != held.shape[1]:
         return []
-    square = np.einsum("ij,ij->i", matrix, matrix)
-    distance = square[:, None] + held_square[None, :] - 2 * (matrix @ held.T)
-    suspects = np.argwhere(distance <= (limit**2 + _MARGIN) * held_square[None, :])
-    return sorted({int(row) for row, column in suspects if _is_near(matrix[row], held[column], limit)})
+    is_near = np.zeros(len(matrix), dtype=bool)
+    for start in range(0, len(matrix), _ROWS_AT_ONCE):
+        rows = matrix[start : start + _ROWS_AT_ONCE]
+        square = np.einsum("ij,ij->i", rows, rows)
+        # Of |row - held|^2 <= (limit^2 +- margin) |held|^2 what depends on the pair stands on the left alone.
+        product = rows @ (-2 * held.T)
+        low, high = (held_square * np.float32(limit**2 + sign * _MARGIN - 1) for sign in (-1, 1))
+        product += square[:, None]
+        is_sure = (product <= low).any(axis=1)
+        suspects = np.argwhere((product <= high) & ~is_sure[:, None])
+        is_near[start : start + len(rows)] = is_sure
+        is_near[start + _confirm(rows, held, suspects, limit)] = True
+    return [int(row) for row in np.flatnonzero(is_near)]
 
 
-def _is_near(
-    row: np.ndarray[tuple[int], np.dtype[np.float32]],
-    held: np.ndarray[tuple[int], np.dtype[np.float32]],
-    limit: float,
-) -> bool:
-    exact = held.astype(np.float64)
-    return bool(np.linalg.norm(row.astype(np.float64) - exact) < limit * np.linalg.norm(exact))
+def _confirm(
+    rows: Matrix, held: Matrix, suspects: np.ndarray[tuple[int, int], np.dtype[np.intp]], limit: float
+) -> NDArray[np.intp]:
+    """Return the rows of those pairs that are nearer than `limit` in float64."""
+    found = [np.empty(0, dtype=np.intp)]
+    for start in range(0, len(suspects), _PAIRS_AT_ONCE):
+        places = suspects[start : start + _PAIRS_AT_ONCE]
+        exact = held[places[:, 1]].astype(np.float64)
+        distance = np.linalg.norm(rows[places[:, 0]].astype(np.float64) - exact, axis=1)
+        found.append(places[distance < limit * np.linalg.norm(exact, axis=1), 0])
+    return np.concatenate(found)

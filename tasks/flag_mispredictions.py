@@ -7,7 +7,7 @@ from datetime import datetime
 
 import duckdb
 
-from schemas.definitions import hash_definition
+from schemas.definitions import definition_of_attribute, hash_definition
 from schemas.settings import AttributeSettings
 from schemas.sql_files import read_sql
 from tasks.blame_expression import blame_expression
@@ -55,8 +55,8 @@ def flag_mispredictions(loop: Loop, attributes: Sequence[str] | None = None) -> 
             flagged = _count(warehouse.connection, "flag/insert_flags", known_at)
             lapsed = _count(warehouse.connection, "flag/insert_lapses", known_at)
             for attribute in chosen:
-                scope, definition = attribute.name, hash_rules(loop, attribute)
-                save_progress(warehouse.connection, _STEP, scope, definition, done_until)
+                definition = _hash_meaning(loop, attribute)
+                save_progress(warehouse.connection, _STEP, attribute.name, definition, done_until)
             counts = {"samples": looked_at, "flagged": flagged, "lapsed": lapsed}
             record_run(warehouse.connection, "flag", started_at=started_at, ended_at=loop.clock(), counts=counts)
             return FlagSummary(**counts)
@@ -80,10 +80,17 @@ def hash_rules(loop: Loop, attribute: AttributeSettings) -> str:
     return hash_definition("\n".join(f"{name}={rules[name]}" for name in sorted(rules)))
 
 
+def _hash_meaning(loop: Loop, attribute: AttributeSettings) -> str:
+    """Return a hash that also changes with what labels mean: a rule of the user's own sees their present names."""
+    return hash_definition(definition_of_attribute(attribute) + hash_rules(loop, attribute))
+
+
 def _stage_attribute(warehouse: Warehouse, attribute: AttributeSettings) -> int:
     connection, loop = warehouse.connection, warehouse.loop
-    since = read_progress(connection, _STEP, attribute.name, hash_rules(loop, attribute))
-    connection.execute(read_sql("flag/changed_sample"), {"since": since, "attribute": attribute.name})
+    since = read_progress(connection, _STEP, attribute.name, _hash_meaning(loop, attribute))
+    connection.execute(
+        read_sql("flag/changed_sample"), {"since": since, "attribute": attribute.name, "with_flags": False}
+    )
     row = connection.execute("select count(*) from changed_sample").fetchone()
     if not row or row[0] == 0:
         return 0

@@ -11,7 +11,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from schemas.settings import GateSettings
-from tasks.compare_models import Comparison, compare, samples_needed
+from tasks.compare_models import Comparison, compare, count_effective, samples_needed
 from tasks.read_outcomes import Flags, Outcomes
 from tasks.statistics import clustered_difference_interval, holm, wilson_interval
 
@@ -125,7 +125,8 @@ def _judge_figure(case: CaseToJudge) -> Criterion:
         )
     hits = outcomes.correct["candidate"]
     share = float(np.average(hits, weights=outcomes.weights))
-    low, high = wilson_interval(share * len(outcomes), len(outcomes), 1 - case.gate.alpha)
+    count = count_effective(outcomes.weights, len(outcomes))
+    low, high = wilson_interval(min(share, 1.0) * count, count, 1 - case.gate.alpha)
     verdict = PASSED if share >= least else FAILED if high < least else UNDECIDED
     what = f"recall of {case.truth}" if case.truth else "accuracy"
     reason = f"{what} {share:.1%} on {len(outcomes)} samples, wanted {least:.1%}"
@@ -301,7 +302,10 @@ def _conclude(given: GateInput, criteria: Sequence[Criterion]) -> Criterion:
     if given.unjudged:
         reason += f"; not judged, since no hold-out is frozen: {', '.join(given.unjudged)}"
     if given.has_incumbent and not given.has_control:
-        reason += "; without an artefact there is no control, so the gain is not attributed to the data"
+        reason += (
+            "; there is no control, since the incumbent's artefact or training set is not here, so the gain is "
+            "not attributed to the data"
+        )
     return Criterion("overall", None, None, None, None, None, None, None, verdict, reason)
 
 

@@ -38,6 +38,12 @@ def read_incumbent(connection: duckdb.DuckDBPyConnection, attribute: str) -> Kno
     return KnownModel(*row) if row else None
 
 
+def read_model(connection: duckdb.DuckDBPyConnection, model_version: str) -> KnownModel | None:
+    """Return a model by its name, if the warehouse knows it."""
+    row = connection.execute(read_sql("evaluate/read_model"), {"model_version": model_version}).fetchone()
+    return KnownModel(*row) if row else None
+
+
 def find_artefact(loop: Loop, model: KnownModel) -> Path | None:
     """Return the path of a model's artefact; None where it has none.
 

@@ -28,9 +28,11 @@ def hold_file_lock(path: Path, *, shared: bool, wait_seconds: float) -> Iterator
         _wait_for_file(handle, path, shared, wait_seconds)
         try:
             if not shared:
-                _write_holder(handle)
+                _write_holder(handle, f"process {os.getpid()}")
             yield
         finally:
+            if not shared:
+                _write_holder(handle, "")
             fcntl.flock(handle, fcntl.LOCK_UN)
 
 
@@ -42,20 +44,37 @@ def _wait_for_file(handle: IO[str], path: Path, shared: bool, wait_seconds: floa
             fcntl.flock(handle, kind | fcntl.LOCK_NB)
         except BlockingIOError:
             if time.monotonic() >= deadline:
-                handle.seek(0)
                 raise BusyWarehouseError(
-                    describe_wait(path.name.removesuffix(".lock"), handle.read().strip(), wait_seconds)
+                    describe_wait(path.name.removesuffix(".lock"), _read_holder(handle), wait_seconds)
                 ) from None
             time.sleep(_POLL_SECONDS)
         else:
             return
 
 
-def _write_holder(handle: IO[str]) -> None:
+def _write_holder(handle: IO[str], holder: str) -> None:
     handle.seek(0)
     handle.truncate()
-    handle.write(f"process {os.getpid()}")
+    handle.write(holder)
     handle.flush()
+
+
+def _read_holder(handle: IO[str]) -> str:
+    """Return the writer's process; nothing where readers hold the file, and where it was killed before them."""
+    handle.seek(0)
+    holder = handle.read().strip()
+    number = holder.removeprefix("process ")
+    return holder if number.isdecimal() and _is_alive(int(number)) else ""
+
+
+def _is_alive(process_id: int) -> bool:
+    try:
+        os.kill(process_id, 0)
+    except ProcessLookupError:
+        return False
+    except PermissionError:
+        return True
+    return True
 
 
 def describe_wait(what: str, holder: str, wait_seconds: float) -> str:
@@ -80,7 +99,7 @@ def hold_advisory_lock(conninfo: str, name: str, *, wait_seconds: float) -> Iter
     except psycopg.Error as error:
         raise WarehouseError(f"the lake's PostgreSQL cannot be reached: {_first_line(error)}") from error
     with session:
-        session.execute("select set_config('lock_timeout', %s, false)", [f"{int(wait_seconds * 1000)}ms"])
+        session.execute("select set_config('lock_timeout', %s, false)", [f"{max(1, int(wait_seconds * 1000))}ms"])
         try:
             session.execute("select pg_advisory_lock(%s)", [key])
         except psycopg.errors.LockNotAvailable:

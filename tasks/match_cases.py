@@ -6,7 +6,7 @@ from datetime import datetime
 import duckdb
 
 from schemas.case_file import FailureCase
-from schemas.definitions import definition_of_case, hash_definition
+from schemas.definitions import definition_of_attribute, definition_of_case, hash_definition
 from schemas.sql_files import read_sql
 from tasks.blame_expression import blame_expression
 from tasks.check_expression import check_expression
@@ -35,8 +35,7 @@ def match_cases(loop: Loop, cases: Sequence[FailureCase]) -> dict[str, int]:
         def insert(known_at: datetime) -> dict[str, int]:
             for case in cases:
                 insert_case(connection, case, known_at)
-                definition = hash_definition(definition_of_case(case))
-                save_progress(connection, _STEP, case.case, definition, done_until)
+                save_progress(connection, _STEP, case.case, _hash_meaning(loop, case), done_until)
             before = _count_members(connection)
             connection.execute(read_sql("cases/insert_members"), {"known_at": known_at})
             after = _count_members(connection)
@@ -65,10 +64,21 @@ def view_matches(connection: duckdb.DuckDBPyConnection, case: FailureCase) -> No
 
 def _stage_changed(warehouse: Warehouse, case: FailureCase) -> None:
     connection = warehouse.connection
-    since = read_progress(connection, _STEP, case.case, hash_definition(definition_of_case(case)))
-    connection.execute(read_sql("flag/changed_sample"), {"since": since, "attribute": case.attribute})
+    since = read_progress(connection, _STEP, case.case, _hash_meaning(warehouse.loop, case))
+    connection.execute(
+        read_sql("flag/changed_sample"), {"since": since, "attribute": case.attribute, "with_flags": True}
+    )
+    row = connection.execute("select count(*) from changed_sample").fetchone()
+    if not row or row[0] == 0:
+        view_matches(connection, case)  # for what it refuses
+        return
     with show_only(warehouse, "changed_sample"):
         stage_members(connection, case)
+
+
+def _hash_meaning(loop: Loop, case: FailureCase) -> str:
+    """Return a hash that changes with the case, and with what its attribute's labels mean."""
+    return hash_definition(definition_of_case(case) + definition_of_attribute(loop.settings.attribute[case.attribute]))
 
 
 def stage_members(connection: duckdb.DuckDBPyConnection, case: FailureCase) -> None:
@@ -106,13 +116,17 @@ def _count_members(connection: duckdb.DuckDBPyConnection) -> dict[str, int]:
 
 def update_states(connection: duckdb.DuckDBPyConnection, known_at: datetime, only: str | None = None) -> None:
     """Open new cases and mark as ready those that a round can follow: all of them, or the one named."""
-    for name, _, state, is_ready in connection.execute(read_sql("cases/list_states")).fetchall():
-        if only not in (None, name):
+    for name, state, is_frozen in connection.execute(read_sql("cases/list_states")).fetchall():
+        if only not in (None, name) or state not in (None, "open"):
             continue
-        if is_ready and state in (None, "open"):
+        if is_frozen and _has_settled(connection, name):
             insert_state(connection, name, "ready", "it has settled samples and a frozen hold-out", None, known_at)
         elif state is None:
             insert_state(connection, name, "open", "the case was defined", None, known_at)
+
+
+def _has_settled(connection: duckdb.DuckDBPyConnection, case_name: str) -> bool:
+    return connection.execute(read_sql("cases/first_settled"), {"case_name": case_name}).fetchone() is not None
 
 
 def insert_state(

@@ -9,6 +9,7 @@ from dataclasses import dataclass
 import duckdb
 import numpy as np
 import pyarrow as pa
+from numpy.typing import NDArray
 
 from schemas.sql_files import read_sql
 from tasks.stream_vectors import Matrix, normalise, stream_matrices
@@ -29,8 +30,8 @@ class LikenessBatch:
 
     rows: pa.RecordBatch
     vectors: Matrix
-    likeness: np.ndarray[tuple[int], np.dtype[np.float32]]
-    nearest: np.ndarray[tuple[int], np.dtype[np.intp]]
+    likeness: NDArray[np.float32]
+    nearest: NDArray[np.intp]
 
 
 def read_references(connection: duckdb.DuckDBPyConnection, space: str) -> References:
@@ -75,7 +76,7 @@ def _leave_out_own_group(cosines: Matrix, groups: pa.Array, places: dict[str, li
         cosines[row, places[groups[int(row)].as_py()]] = -np.inf
 
 
-def _mean_of_nearest(cosines: Matrix, nearest: int) -> np.ndarray[tuple[int], np.dtype[np.float32]]:
+def _mean_of_nearest(cosines: Matrix, nearest: int) -> NDArray[np.float32]:
     kept = min(nearest, cosines.shape[1])
     best = np.partition(cosines, cosines.shape[1] - kept, axis=1)[:, -kept:]
     found = np.isfinite(best)

@@ -5,13 +5,14 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from tasks.compare_models import count_effective
 from tasks.read_outcomes import Flags, Outcomes
 from tasks.statistics import wilson_interval
 
 
 @dataclass(frozen=True)
 class Measure:
-    """A share with Wilson's 95 % interval, over `n` samples of a slice."""
+    """A share with Wilson's 95 % interval at the effective number, over `n` samples of a slice."""
 
     holdout_id: str
     slice: str
@@ -40,5 +41,6 @@ def _measure(outcomes: Outcomes, slice_name: str, metric: str, hits: Flags, coun
         return
     weights = None if outcomes.weights is None else outcomes.weights[counted]
     share = float(np.average(hits[counted], weights=weights))
-    low, high = wilson_interval(share * count, count)
+    effective = count_effective(weights, count)
+    low, high = wilson_interval(min(share, 1.0) * effective, effective)
     yield Measure(outcomes.holdout_id, slice_name, metric, share, low, high, count)

@@ -39,7 +39,7 @@ def predict_file(loop: Loop, model_version: str, source: Path, target: Path) -> 
         load_table(connection, source, "input_row", needed=_NEEDED, optional=_OPTIONAL)
         connection.execute(read_sql("predict/stage_samples"), {"attribute": attribute_name})
         _refuse_bad(connection, source)
-        reader = connection.execute(read_sql("predict/sample_rows")).fetch_record_batch(_BATCH_ROWS)
+        reader = connection.execute(read_sql("predict/sample_rows")).to_arrow_reader(_BATCH_ROWS)
         predictions = predict_rows(loop, attribute, model, artefact, reader)
         return _write_log(connection, model_version, predictions, target)
 

@@ -9,7 +9,7 @@ from tasks.group_samples import view_groups
 from tasks.loop import Loop
 from tasks.record_definitions import read_guideline
 from tasks.record_run import record_run
-from tasks.warehouse import Warehouse, open_warehouse
+from tasks.warehouse import Warehouse, open_warehouse, show_only
 
 
 def queue_doubted(loop: Loop) -> int:
@@ -22,8 +22,10 @@ def queue_doubted(loop: Loop) -> int:
     with open_warehouse(loop, write=True) as warehouse:
         connection = warehouse.connection
         make_wishes(connection)
-        for attribute in loop.settings.attribute.values():
-            _stage_doubted(warehouse, attribute)
+        connection.execute(read_sql("queue/stage_suspects"))
+        with show_only(warehouse, "suspect_sample"):
+            for attribute in loop.settings.attribute.values():
+                _stage_doubted(warehouse, attribute)
         room = count_room(connection, limits.open_at_most, limits.ask_per_run)
         connection.execute(read_sql("queue/cut_wanted"), {"at_most": room})
         prepare_wishes(warehouse)

@@ -58,6 +58,7 @@ def read_outcomes(
     `models` maps each role to a model_version, or None; their answers stand in the temp table
     `new_prediction`.
     """
+    connection.execute(read_sql("holdout/seen_group"), {"attribute": attribute.name})
     frame = connection.execute(
         read_sql("evaluate/outcomes"),
         {"attribute": attribute.name, **{role: models.get(role) for role in ROLES}},

@@ -1,7 +1,6 @@
 """`status`: where the loop stands, from a few small queries; it reads no prediction and no sample."""
 
 from collections.abc import Sequence
-from contextlib import AbstractContextManager, nullcontext
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from typing import Any
@@ -14,11 +13,9 @@ from tasks.errors import SettingsError
 from tasks.fetch_rows import Row, fetch_rows, read_moment
 from tasks.freeze_holdouts import list_open_holdouts
 from tasks.loop import Loop
-from tasks.warehouse import Warehouse, open_warehouse, show_only
+from tasks.warehouse import Warehouse, open_warehouse
 
 _RECENT = timedelta(days=7)
-# Narrowing the views to the samples in question takes 0.07 s, which only many labels earn back.
-_MANY_LABELS = 200_000
 
 
 @dataclass(frozen=True)
@@ -87,19 +84,25 @@ def _read_labelled(warehouse: Warehouse, *, has_cases: bool, holdouts: list[Row]
     is_waiting = any(not row["is_frozen"] for row in holdouts)
     if not has_cases and not is_waiting:
         return [], []
-    with _narrow(warehouse):
-        found = fetch_rows(warehouse.connection, "status/cases") if has_cases else []
-        waiting = list_open_holdouts(warehouse.connection) if is_waiting else []
+    _narrow_labels(warehouse.connection)
+    found = fetch_rows(warehouse.connection, "status/cases") if has_cases else []
+    waiting = list_open_holdouts(warehouse.connection) if is_waiting else []
     latest = {row["holdout_id"] for row in holdouts}
     return found, [dict(vars(held)) for held in waiting if held.holdout_id in latest]
 
 
-def _narrow(warehouse: Warehouse) -> AbstractContextManager[None]:
-    row = warehouse.connection.execute("select count(*) from label_revision").fetchone()
-    if row is None or row[0] < _MANY_LABELS:
-        return nullcontext()
-    warehouse.connection.execute(read_sql("status/concerned"))
-    return show_only(warehouse, "concerned_sample")
+def _narrow_labels(connection: duckdb.DuckDBPyConnection) -> None:
+    """Let `current_label` hold just the samples that the status asks about, and compute it once.
+
+    Temporary objects of the same names go before the warehouse's, in this connection alone.
+    """
+    connection.execute(read_sql("status/concerned"))
+    connection.execute(read_sql("status/concerned_revision"))
+    for view in ("standing_revision", "disputed_sample"):
+        connection.execute(f"create temp view {view} as {read_sql(f'views/{view}')}")
+    connection.execute(f"create temp table current_label as {read_sql('views/current_label')}")
+    for view in ("live_flag", "case_counts"):
+        connection.execute(f"create temp view {view} as {read_sql(f'views/{view}')}")
 
 
 def _read_attributes(loop: Loop, connection: duckdb.DuckDBPyConnection, holdouts: list[Row]) -> list[Row]:

@@ -24,8 +24,9 @@ class SettleSummary:
 def settle_fixes(loop: Loop) -> SettleSummary:
     """End every open fix that its answers decide; a settled fix is never decided again.
 
-    A label needs `answers_needed` answers and more than all others together. A critical class that anyone
-    named is not outvoted; a decider ends a dispute alone. At `answers_at_most` a fix ends as ambiguous.
+    A label needs `answers_needed` answers and more than all others together (numbers: near their median, which
+    is the label then). A critical class that anyone named is not outvoted. Where answers differ, deciders who
+    are of one mind settle it alone. At `answers_at_most` a fix ends as ambiguous.
     """
     started_at = loop.clock()
     with open_warehouse(loop, write=True) as warehouse:
@@ -52,12 +53,12 @@ def _stage_outcomes(connection: duckdb.DuckDBPyConnection, attribute: AttributeS
         "attribute": attribute.name,
         "answers_needed": attribute.answers_needed,
         "answers_at_most": attribute.answers_at_most,
+        "deciders": list(attribute.deciders),
     }
     if attribute.kind == "number":
         connection.execute(read_sql("settle/stage_number_outcomes"), {**limits, "tolerance": attribute.tolerance})
-        return
-    people = {"critical": list(attribute.critical), "deciders": list(attribute.deciders)}
-    connection.execute(read_sql("settle/stage_outcomes"), {**limits, **people})
+    else:
+        connection.execute(read_sql("settle/stage_outcomes"), {**limits, "critical": list(attribute.critical)})
 
 
 def _count_outcomes(connection: duckdb.DuckDBPyConnection, known_at: datetime) -> dict[str, int]:

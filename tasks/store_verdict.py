@@ -56,21 +56,36 @@ def insert_verdict(
 ) -> None:
     """Insert the hold-out answers, the figures and the criteria; part of the caller's transaction."""
     connection.execute(read_sql("evaluate/insert_predictions"), {"attribute": attribute})
-    rows = [
-        (model_version, *astuple(measure), known_at)
-        for held in outcomes.values()
-        for role, model_version in roles.items()
-        if model_version is not None
-        for measure in measure_model(held, role)
-    ]
-    if rows:
-        connection.executemany("insert into evaluation values (?, ?, ?, ?, ?, ?, ?, ?, ?)", rows)
+    _insert_figures(connection, outcomes, roles, known_at)
     for criterion in criteria:
         connection.execute(
             "insert into gate_decision values ($candidate, $baseline, $holdout_id, $criterion, $estimate, "
             "$low, $high, $margin, $p_value, $verdict, $reason, $known_at)",
             {**asdict(criterion), "candidate": candidate, "known_at": known_at},
         )
+
+
+def _insert_figures(
+    connection: duckdb.DuckDBPyConnection,
+    outcomes: Mapping[str, Outcomes],
+    roles: Mapping[str, str | None],
+    known_at: datetime,
+) -> None:
+    """Insert each model's figures; those of the incumbent often stand there since its own round."""
+    connection.execute(
+        "create or replace temp table new_evaluation (model_version varchar, holdout_id varchar, "
+        "slice varchar, metric varchar, value double, low double, high double, n bigint)"
+    )
+    rows = [
+        (model_version, *astuple(measure))
+        for held in outcomes.values()
+        for role, model_version in roles.items()
+        if model_version is not None
+        for measure in measure_model(held, role)
+    ]
+    if rows:
+        connection.executemany("insert into new_evaluation values (?, ?, ?, ?, ?, ?, ?, ?)", rows)
+    connection.execute(read_sql("evaluate/insert_evaluation"), {"known_at": known_at})
 
 
 def read_verdict(

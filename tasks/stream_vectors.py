@@ -5,11 +5,12 @@ from collections.abc import Iterator, Mapping
 import duckdb
 import numpy as np
 import pyarrow as pa
+from numpy.typing import NDArray
 
 from tasks.errors import InputError
 
 BATCH_ROWS = 50_000
-Matrix = np.ndarray[tuple[int, int], np.dtype[np.float32]]
+Matrix = NDArray[np.float32]
 
 
 def stream_matrices(
@@ -19,7 +20,7 @@ def stream_matrices(
 
     Bounded memory: one batch at a time. Raises InputError where the vectors have several lengths.
     """
-    reader = connection.execute(query, dict(parameters)).fetch_record_batch(BATCH_ROWS)
+    reader = connection.execute(query, dict(parameters)).to_arrow_reader(BATCH_ROWS)
     length: int | None = None
     for batch in reader:
         if batch.num_rows == 0:
@@ -36,10 +37,12 @@ def as_matrix(column: pa.ListArray) -> Matrix:
     values = column.flatten().to_numpy(zero_copy_only=False)
     if len(values) % len(column):
         raise InputError("vectors of one space have several lengths; pull one kind")
-    return values.astype(np.float32, copy=False).reshape(len(column), -1)
+    matrix: Matrix = values.astype(np.float32, copy=False).reshape(len(column), -1)
+    return matrix
 
 
 def normalise(matrix: Matrix) -> Matrix:
     """Return the rows scaled to length 1; a zero row stays zero."""
     norms = np.sqrt(np.einsum("ij,ij->i", matrix, matrix))
-    return matrix / np.where(norms > 0, norms, 1)[:, None]
+    scaled: Matrix = (matrix / np.where(norms > 0, norms, 1)[:, None]).astype(np.float32, copy=False)
+    return scaled

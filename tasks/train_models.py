@@ -1,4 +1,7 @@
-"""Run a trainer for one model, in a folder of its own outside the loop, and keep what it wrote."""
+"""Run a trainer for one model, in a folder of its own outside the loop, and keep what it wrote.
+
+The folder is prepared while the warehouse is open, and worked on after: training keeps nobody from it.
+"""
 
 import shutil
 import tempfile
@@ -11,7 +14,7 @@ from typing import Any, Literal
 import duckdb
 import pyarrow as pa
 
-from schemas.settings import AttributeSettings
+from schemas.settings import BUILT_IN_TRAINERS, AttributeSettings
 from schemas.sql_files import read_sql
 from tasks.hash_artefact import hash_folder
 from tasks.know_models import KnownModel, find_artefact, rename_labels
@@ -41,60 +44,97 @@ class Training:
     parent: KnownModel | None = field(default=None)
 
 
+@dataclass(frozen=True)
+class Job:
+    """A prepared folder and who is to work on it; nothing of the warehouse is needed any more."""
+
+    model_version: str
+    trainer: str
+    request: TrainRequest
+    folder: Path
+    sample_count: int
+
+
 def view_vectors(connection: duckdb.DuckDBPyConnection) -> None:
     """Make the temp view `chosen_vector` that the rows for a trainer read."""
     connection.execute(read_sql("evaluate/chosen_vector"))
 
 
-def train_model(
-    connection: duckdb.DuckDBPyConnection, loop: Loop, attribute: AttributeSettings, training: Training
-) -> TrainedModel:
-    """Train a model, move its artefact to `models/NAME`, and return its answers on the hold-out samples.
+def prepare_training(
+    connection: duckdb.DuckDBPyConnection,
+    loop: Loop,
+    attribute: AttributeSettings,
+    training: Training,
+    folder: Path,
+) -> Job:
+    """Write the folder that a model is trained in; it will answer the hold-out samples too.
 
-    Same rows, settings and parent give the same artefact with the built-in trainer. Raises TrainerError.
+    Raises TrainerError where the parent's artefact is not what was stored.
     """
     parent = find_artefact(loop, training.parent) if training.parent else None
     request = _request("train", attribute, training.parent, parent, training.settings, training.seed)
     # Hold-out rows are few and read whole: a connection streams one result at a time, the training rows.
     held = _read_rows(connection, "evaluate/predict_rows", attribute, None).read_all()
-    with _folder() as folder:
-        prepared = prepare_folder(
-            folder,
-            request,
-            train=_read_rows(connection, "evaluate/train_rows", attribute, training.version),
-            predict=held.to_reader(),
-            parent=parent,
-            parent_sha256=training.parent.artefact_sha256 if training.parent and parent else None,
-        )
-        run_trainer(attribute.trainer, folder, search_path=loop.folder)
-        predictions = read_predictions(folder, request, expected_count=prepared.predict_count)
-        sha = _keep_artefact(folder / "model", loop.folder / "models" / training.model_version)
-    return TrainedModel(training.model_version, predictions, sha)
+    prepared = prepare_folder(
+        folder,
+        request,
+        train=_read_rows(connection, "evaluate/train_rows", attribute, training.version),
+        predict=held.to_reader(),
+        parent=parent,
+        parent_sha256=training.parent.artefact_sha256 if training.parent and parent else None,
+    )
+    return Job(training.model_version, attribute.trainer, request, folder, prepared.predict_count)
 
 
-def run_model(
+def prepare_answers(
     connection: duckdb.DuckDBPyConnection,
-    loop: Loop,
     attribute: AttributeSettings,
     model: KnownModel,
     artefact: Path,
-) -> TrainedModel:
-    """Return a stored model's answers on the attribute's hold-out samples."""
+    folder: Path,
+) -> Job:
+    """Write the folder in which a stored model answers the attribute's hold-out samples."""
     rows = _read_rows(connection, "evaluate/predict_rows", attribute, None)
-    return TrainedModel(model.model_version, predict_rows(loop, attribute, model, artefact, rows))
+    return _prepare_run(attribute, model, artefact, rows, folder)
+
+
+def run_job(loop: Loop, job: Job) -> TrainedModel:
+    """Train or run a model; what was trained goes to `models/NAME`. Raises TrainerError.
+
+    Same rows, settings and parent give the same artefact with the built-in trainer.
+    """
+    run_trainer(job.trainer, job.folder, search_path=loop.folder)
+    predictions = read_predictions(job.folder, job.request, expected_count=job.sample_count)
+    sha256 = None
+    if job.request.task == "train":
+        sha256 = _keep_artefact(job.folder / "model", loop.folder / "models" / job.model_version)
+    return TrainedModel(job.model_version, predictions, sha256)
 
 
 def predict_rows(
     loop: Loop, attribute: AttributeSettings, model: KnownModel, artefact: Path, rows: pa.RecordBatchReader
 ) -> pa.Table:
     """Run a stored model over rows of PREDICT_COLUMNS and return its checked predictions."""
+    with make_work_folder() as folder:
+        return run_job(loop, _prepare_run(attribute, model, artefact, rows, folder / "run")).predictions
+
+
+@contextmanager
+def make_work_folder() -> Iterator[Path]:
+    """Make a folder for trainers outside the loop folder, and remove it after."""
+    with tempfile.TemporaryDirectory(prefix="turnrow-trainer-") as name:
+        yield Path(name)
+
+
+def _prepare_run(
+    attribute: AttributeSettings, model: KnownModel, artefact: Path, rows: pa.RecordBatchReader, folder: Path
+) -> Job:
     request = _request("predict", attribute, model, artefact, dict(attribute.trainer_settings), 1)
-    with _folder() as folder:
-        prepared = prepare_folder(
-            folder, request, train=None, predict=rows, parent=artefact, parent_sha256=model.artefact_sha256
-        )
-        run_trainer(model.trainer or attribute.trainer, folder, search_path=loop.folder)
-        return read_predictions(folder, request, expected_count=prepared.predict_count)
+    prepared = prepare_folder(
+        folder, request, train=None, predict=rows, parent=artefact, parent_sha256=model.artefact_sha256
+    )
+    trainer = model.trainer or attribute.trainer
+    return Job(model.model_version, trainer, request, folder, prepared.predict_count)
 
 
 def _request(
@@ -117,12 +157,6 @@ def _request(
     )
 
 
-@contextmanager
-def _folder() -> Iterator[Path]:
-    with tempfile.TemporaryDirectory(prefix="turnrow-trainer-") as name:
-        yield Path(name) / "run"
-
-
 def _read_rows(
     connection: duckdb.DuckDBPyConnection, query: str, attribute: AttributeSettings, version: str | None
 ) -> pa.RecordBatchReader:
@@ -131,16 +165,18 @@ def _read_rows(
         "feature_space": attribute.feature_space,
         "embedding_space": attribute.embedder,
     }
-    if version is not None:
+    if version is None:
+        parameters |= {"needs_features": attribute.trainer in BUILT_IN_TRAINERS}
+    else:
         parameters |= {"version": version, "is_number": attribute.kind == "number"}
     return connection.execute(read_sql(query), parameters).fetch_record_batch(_BATCH_ROWS)
 
 
 def _keep_artefact(written: Path, target: Path) -> str:
     """Copy beside, then move into place: a killed run leaves no half artefact under a model's name."""
-    part = target.with_name(f".{target.name}.part")
-    shutil.rmtree(part, ignore_errors=True)
-    shutil.copytree(written, part)
+    part = Path(tempfile.mkdtemp(prefix=f".{target.name}.", dir=target.parent))
+    part.chmod(0o755)
+    shutil.copytree(written, part, dirs_exist_ok=True)
     shutil.rmtree(target, ignore_errors=True)
     part.rename(target)
     return hash_folder(target)

@@ -13,16 +13,17 @@ from tasks.warehouse import as_utc, open_warehouse
 
 @dataclass(frozen=True)
 class VerifySummary:
-    """A version's stored digest and the one of the rows as they come out of the warehouse now."""
+    """A version's digest as it was noted, of its rows as they stand, and of those rebuilt from the facts now."""
 
     version: str
     digest: str
     rebuilt_digest: str
+    rows_digest: str
 
     @property
     def is_equal(self) -> bool:
-        """Whether the version could be rebuilt exactly."""
-        return self.digest == self.rebuilt_digest
+        """Whether the version could be rebuilt exactly, and its rows are what they were."""
+        return self.digest == self.rebuilt_digest == self.rows_digest
 
 
 def verify_training_set(loop: Loop, version: str) -> VerifySummary:
@@ -38,4 +39,10 @@ def verify_training_set(loop: Loop, version: str) -> VerifySummary:
         composition = read_composition(text)
         moment = Moment(as_utc(as_of), as_utc(reserved_until))
         compose_rows(warehouse, find_attribute(loop, attribute), composition, parent_version, moment)
-        return VerifySummary(version, digest, digest_rows(warehouse.connection, composition.feature_space))
+        rebuilt = digest_rows(warehouse.connection, composition.feature_space)
+        warehouse.connection.execute(
+            "create or replace temp table assembled as select * from training_set_member where version = $version",
+            {"version": version},
+        )
+        rows = digest_rows(warehouse.connection, composition.feature_space)
+        return VerifySummary(version, digest, rebuilt, rows)

@@ -344,7 +344,7 @@ def show_only(warehouse: Warehouse, focus: str, staged: Mapping[str, str] | None
     cut["fix_outcome"] = "semi join label_fix using (fix_id)"
     for name, view in (staged or {}).items():
         cut[name] = f"{cut.get(name, '')} union all by name select * from {view}"
-    with _shadow(warehouse.connection, cut, SAMPLE_VIEWS):
+    with _shadow(warehouse.connection, cut, VIEWS if staged else SAMPLE_VIEWS):
         yield
 
 
@@ -359,8 +359,10 @@ def _shadow(
     try:
         yield
     finally:
-        for name in (*reversed(views), *reversed(cut)):
-            connection.execute(f"drop view if exists temp.main.{name}")
+        # After an error inside, the transaction is aborted, and its rollback takes the views away.
+        with suppress(duckdb.TransactionException):
+            for name in (*reversed(views), *reversed(cut)):
+                connection.execute(f"drop view if exists temp.main.{name}")
 
 
 def _is_conflict(error: duckdb.Error) -> bool:

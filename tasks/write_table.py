@@ -30,8 +30,12 @@ def write_table(
     connection.execute(f"create or replace temp table written_table as {query}", dict(parameters))
     part = path.with_name(f".{path.name}.part")
     target = str(part.absolute()).replace("'", "''")
-    row = connection.execute(f"copy ({_select(connection, path.suffix)}) to '{target}' {options}").fetchone()
-    part.replace(path)
+    try:
+        row = connection.execute(f"copy ({_select(connection, path.suffix)}) to '{target}' {options}").fetchone()
+        part.replace(path)
+    except (duckdb.IOException, OSError) as error:
+        part.unlink(missing_ok=True)
+        raise InputError(f"{path}: cannot be written ({str(error).splitlines()[0]}); choose another file") from error
     return int(row[0]) if row else 0
 
 

@@ -1,21 +1,13 @@
 """A night in an invented orchard, and a real Prefect server on the loopback interface, one a test run."""
 
 import json
-import os
-import signal
-import socket
-import subprocess
-import sys
-import time
-import urllib.error
-import urllib.request
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
-from pathlib import Path
 
 import pytest
 
+from flows.temporary_server import TemporaryServer, start_temporary_server
 from tasks.draw_holdout import HoldoutTarget, draw_holdout
 from tasks.export_fixes import QueueFilter, list_fixes
 from tasks.loop import Loop
@@ -52,8 +44,6 @@ where = "true"
 [mine]
 budget = 0
 """
-
-_HEALTHY_SECONDS = 120
 
 
 @dataclass(frozen=True)
@@ -138,58 +128,8 @@ def any_orchard(make_any_loop: Callable[..., Loop]) -> Orchard:
 
 
 @pytest.fixture(scope="session")
-def prefect_api(tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
-    """Start a server with a home of its own, wait until it is healthy, and stop it at the end."""
-    home = tmp_path_factory.mktemp("prefect")
-    port = _find_port()
-    server = _start_server(home, port)
-    try:
-        _wait(server, port, home / "log")
-        yield f"http://127.0.0.1:{port}/api"
-    finally:
-        _stop(server)
-
-
-def _find_port() -> int:
-    with socket.socket() as free:
-        free.bind(("127.0.0.1", 0))
-        return int(free.getsockname()[1])
-
-
-def _start_server(home: Path, port: int) -> subprocess.Popen[bytes]:
-    environment = {name: text for name, text in os.environ.items() if not name.startswith("PREFECT_")}
-    environment |= {
-        "PREFECT_HOME": str(home),
-        "PREFECT_SERVER_ANALYTICS_ENABLED": "false",
-        "PREFECT_UI_ENABLED": "false",
-        "DO_NOT_TRACK": "1",
-    }
-    with (home / "log").open("wb") as log:
-        return subprocess.Popen(
-            [sys.executable, "-m", "prefect", "server", "start", "--host", "127.0.0.1", "--port", str(port)],
-            env=environment,
-            stdout=log,
-            stderr=subprocess.STDOUT,
-            start_new_session=True,
-        )
-
-
-def _wait(server: subprocess.Popen[bytes], port: int, log: Path) -> None:
-    deadline = time.monotonic() + _HEALTHY_SECONDS
-    while time.monotonic() < deadline and server.poll() is None:
-        try:
-            with urllib.request.urlopen(f"http://127.0.0.1:{port}/api/health", timeout=5):
-                return
-        except (urllib.error.URLError, OSError):
-            time.sleep(0.2)
-    raise RuntimeError(f"the Prefect server did not become healthy:\n{log.read_text(errors='replace')}")
-
-
-def _stop(server: subprocess.Popen[bytes]) -> None:
-    """Stop the server and its children: they are one session that was started for them."""
-    os.killpg(server.pid, signal.SIGTERM)
-    try:
-        server.wait(timeout=20)
-    except subprocess.TimeoutExpired:
-        os.killpg(server.pid, signal.SIGKILL)
-        server.wait()
+def prefect_server() -> Iterator[TemporaryServer]:
+    """Return a healthy Prefect server of this test run on the loopback interface."""
+    with start_temporary_server() as server:
+        assert server.wait_until_healthy()
+        yield server

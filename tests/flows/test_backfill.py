@@ -18,7 +18,7 @@ from tasks.pull_logs import pull_files
 if TYPE_CHECKING:
     from tests.flows.conftest import Orchard
 
-DAY = datetime(2026, 5, 1)  # noqa: DTZ001 - without an offset it is UTC, as on the command line
+DAY = datetime(2026, 5, 1)
 RUNS = "select state, parameters, counts, error from flow_run where flow = 'backfill' order by started_at"
 
 

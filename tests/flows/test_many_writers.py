@@ -16,6 +16,7 @@ from tasks.settle_fixes import settle_fixes
 from tasks.warehouse import open_warehouse
 
 _WORKER = Path(__file__).with_name("work_on_lake.py")
+_TURNROW = Path(sys.executable).with_name("turnrow")
 _MILLION = 1_000_000
 _KEYS = {
     "sample": "sample_id",
@@ -39,7 +40,7 @@ def _write_million(path: Path) -> None:
 
 
 def _start(*command: str) -> subprocess.Popen[str]:
-    return subprocess.Popen([sys.executable, *command], stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True)
+    return subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True)
 
 
 def _finish(process: subprocess.Popen[str]) -> str:
@@ -55,8 +56,8 @@ def test_two_working_processes_and_a_pull_of_a_million_rows(
     loop = make_lake_loop()
     big = tmp_path / "big.parquet"
     _write_million(big)
-    workers = [_start(str(_WORKER), str(loop.folder), name, "30") for name in ("ann", "bob")]
-    puller = _start("-m", "flows.cli", "--at", str(loop.folder), "pull", str(big))
+    workers = [_start(sys.executable, str(_WORKER), str(loop.folder), name, "30") for name in ("ann", "bob")]
+    puller = _start(str(_TURNROW), "--at", str(loop.folder), "pull", str(big))
     wrote = [json.loads(_finish(worker)) for worker in workers]
     _finish(puller)
     assert all(worker["turns"] >= 1 for worker in wrote), wrote

@@ -222,6 +222,9 @@ def test_without_a_warehouse_the_night_ends_at_once(orchard: Orchard) -> None:
 
 
 def test_the_plain_flows_do_not_load_prefect() -> None:
-    text = "import sys, flows.run_flow; print('prefect' in sys.modules, 'great_expectations' in sys.modules)"
+    text = (
+        "import sys, flows.run_flow, flows.nightly, flows.round, flows.backfill; "
+        "print('prefect' in sys.modules, 'great_expectations' in sys.modules)"
+    )
     done = subprocess.run([sys.executable, "-c", text], capture_output=True, text=True, check=True)
     assert done.stdout.split() == ["False", "False"]

@@ -201,8 +201,6 @@ def test_draws_without_a_sample_of_a_share_are_left_out() -> None:
     """The second share is over two of twelve clusters, which every seventh draw misses."""
     counted = [1, 1] + [0] * 10
     correct = [1, 0] + [1, 0] * 5
-    difference, low, high = clustered_difference_interval(
-        correct, correct, range(12), 0.9, second_counted=counted
-    )
+    difference, low, high = clustered_difference_interval(correct, correct, range(12), 0.9, second_counted=counted)
     assert difference == pytest.approx(0)
     assert -1 <= low < difference < high <= 1

@@ -101,9 +101,7 @@ def test_both_intervals_agree_with_a_second_library(trials: int, confidence: flo
         wilson = other.proportion_ci(confidence, method="wilson")
         exact = other.proportion_ci(confidence, method="exact")
         assert wilson_interval(successes, trials, confidence) == pytest.approx(tuple(wilson), abs=1e-12)
-        assert clopper_pearson_interval(successes, trials, confidence) == pytest.approx(
-            tuple(exact), abs=1e-9
-        )
+        assert clopper_pearson_interval(successes, trials, confidence) == pytest.approx(tuple(exact), abs=1e-9)
 
 
 @pytest.mark.parametrize("interval", [wilson_interval, clopper_pearson_interval])

@@ -21,9 +21,7 @@ from tasks.statistics import clopper_pearson_interval, pairs_needed, zero_failur
         (0.90, 0.90, 22),
     ],
 )
-def test_zero_failure_size_gives_the_published_value(
-    confidence: float, reliability: float, size: int
-) -> None:
+def test_zero_failure_size_gives_the_published_value(confidence: float, reliability: float, size: int) -> None:
     assert zero_failure_sample_size(confidence, reliability) == size
 
 

@@ -131,9 +131,7 @@ def test_ignoring_the_clusters_overstates_the_same_data() -> None:
     first_only, second_only, sizes = read_psychiatrists()
     pooled = (second_only.sum() - first_only.sum()) ** 2 / (first_only.sum() + second_only.sum())
     assert pooled == pytest.approx(11.8451, abs=5e-5)
-    assert all(
-        clustered_paired_test(first_only, second_only, sizes, method)[0] < pooled for method in METHODS
-    )
+    assert all(clustered_paired_test(first_only, second_only, sizes, method)[0] < pooled for method in METHODS)
 
 
 def test_clusters_of_one_pair_give_mcnemars_chi_square() -> None:

@@ -3,6 +3,7 @@
 import hashlib
 import json
 from collections.abc import Callable
+from contextlib import closing
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 
@@ -179,9 +180,8 @@ def test_a_backfill_that_was_stopped_goes_on_where_it_was(loop: Loop) -> None:
     case = put_case(loop)
     partitions = list_partitions(loop, case, DAY, DAY + timedelta(days=3))
     define_case(loop, case)
-    stopped = backfill_partitions(loop, case, partitions, is_dry_run=False)
-    assert next(stopped).members == 1
-    stopped.close()
+    with closing(backfill_partitions(loop, case, partitions, is_dry_run=False)) as stopped:
+        assert next(stopped).members == 1
 
     results = list(backfill_partitions(loop, case, partitions, is_dry_run=False))
 

@@ -342,12 +342,14 @@ def test_a_name_given_twice_is_refused(connection: DuckDBPyConnection) -> None:
 
 def test_the_owners_transaction_stays_the_owners(either: DuckDBPyConnection) -> None:
     either.execute("create table wh.main.kept (i integer)")
+    either.execute("commit")
     either.execute("begin transaction")
     either.execute("insert into kept values (1)")
     either.execute("update assembled set label = 'cow' where sample_id = 's05'")
     _, named = run(either, builtin_suite(CLASSES))
     assert named == {"valid_label": {"s05"}}
     either.execute("rollback")
+    either.execute("begin transaction")
     assert either.execute("select count(*) from kept").fetchone() == (0,)
     assert run(either, builtin_suite(CLASSES))[1] == {}
 

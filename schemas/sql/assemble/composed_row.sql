@@ -20,7 +20,7 @@ select
     l.origin,
     l.decided_at,
     l.known_at as settled_at,
-    coalesce(l.fix_id, w.fix_id) as fix_id,
+    coalesce(w.fix_id, l.fix_id) as fix_id,
     w.reason,
     w.prediction_id,
     coalesce(w.case_names, case when w.reason <> 'base' then c.case_names end) as case_names,

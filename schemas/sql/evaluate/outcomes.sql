@@ -1,4 +1,5 @@
--- one row per hold-out and labelled, unseen member: the truth and what each model made of it
+-- one row per hold-out and labelled, unseen member: the truth and what each model made of it;
+-- unseen both at the draw and by the incumbent of today (seen_group)
 select
     z.case_name,
     z.holdout_id,
@@ -21,5 +22,6 @@ left join renamed_label as n on n.attribute = r.attribute and n.old_label = r.la
 inner join new_prediction as c on c.sample_id = m.sample_id and c.model_version = $candidate
 left join new_prediction as k on k.sample_id = m.sample_id and k.model_version = $control
 left join new_prediction as i on i.sample_id = m.sample_id and i.model_version = $incumbent
+anti join seen_group as x on x.group_id = m.group_id
 where z.attribute = $attribute and not m.is_seen
 order by z.case_name, m.sample_id

@@ -1,4 +1,5 @@
--- one row per sample of the attribute's frozen hold-outs, without anything about labels
+-- one row per sample of the attribute's frozen hold-outs, without anything about labels;
+-- one without features is left out where the trainer needs them: no model can answer it
 select
     k.sample_id,
     v.vector as features,
@@ -19,4 +20,5 @@ from (
 inner join known_sample as k on k.sample_id = g.sample_id
 left join chosen_vector as v on v.sample_id = k.sample_id and v.space = $feature_space
 left join chosen_vector as e on e.sample_id = k.sample_id and e.space = $embedding_space
+where v.vector is not null or not $needs_features
 order by k.sample_id

@@ -19,4 +19,4 @@ from gate_decision
 where candidate = $candidate
     and known_at = (select known_at from latest)
     and not exists (select 1 from later where later.known_at > (select known_at from latest))
-order by criterion = 'overall', criterion, baseline
+order by criterion = 'overall', criterion, coalesce(baseline, '')

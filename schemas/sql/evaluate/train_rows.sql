@@ -10,13 +10,14 @@ select
     k.observed_at,
     k.unit_id,
     e.vector as embedding,
-    case when $is_number then cast(m.label_value as varchar) else m.label end as label,
+    case when $is_number then cast(m.label_value as varchar) else coalesce(n.present_label, m.label) end as label,
     m.weight,
     r.origin,
     m.reason
 from training_set_member as m
 inner join known_sample as k on k.sample_id = m.sample_id
 inner join label_revision as r on r.revision_id = m.revision_id
+left join renamed_label as n on n.attribute = r.attribute and n.old_label = m.label
 left join chosen_vector as v on v.sample_id = m.sample_id and v.space = $feature_space
 left join chosen_vector as e on e.sample_id = m.sample_id and e.space = $embedding_space
 anti join holdout_reserved as h on h.attribute = $attribute and h.group_id = m.group_id

@@ -1,4 +1,4 @@
--- one row per sample of an attribute of which anything became known after $since
+-- one row per sample of an attribute of which anything became known after $since; flags only if they matter
 create or replace temp table changed_sample as
 select sample_id from prediction where known_at > $since and attribute = $attribute and role = 'served'
 union
@@ -6,7 +6,7 @@ select sample_id from sample where known_at > $since and attribute = $attribute
 union
 select sample_id from label_revision where known_at > $since and attribute = $attribute
 union
-select sample_id from misprediction where known_at > $since and attribute = $attribute
+select sample_id from misprediction where $with_flags and known_at > $since and attribute = $attribute
 union
 select f.sample_id
 from fix_outcome as o

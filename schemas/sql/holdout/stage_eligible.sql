@@ -1,7 +1,13 @@
--- one row per sample of the scope that may be drawn: served, its group never trained on, not a member already
+-- one row per sample of the scope that may be drawn: served, its group never trained on, and with features where
+-- a model needs them to answer; is_old: it was there when the version that is carried on was drawn
 create or replace temp table eligible_sample as
 with flagged as (
     select distinct sample_id from live_flag
+),
+answerable as (
+    select sample_id from sample_vector where attribute = $attribute and space = $feature_space
+    union
+    select sample_id from scope_sample where not $needs_features
 )
 select
     s.sample_id,
@@ -9,16 +15,17 @@ select
     g.recording_id || chr(31) || g.object_id as track,
     k.unit_id,
     date_trunc('week', k.observed_at) as week,
+    coalesce(k.known_at <= $carried_at::timestamptz, false) as is_old,
     case
         when f.sample_id is not null then 'flagged'
         when n.predicted is not null then 'near'
         else 'rest'
     end as stratum
 from scope_sample as s
+semi join answerable as a on a.sample_id = s.sample_id
 inner join grouped_sample as g on g.sample_id = s.sample_id
 inner join known_sample as k on k.sample_id = s.sample_id
 inner join current_prediction as p on p.sample_id = s.sample_id
 left join flagged as f on f.sample_id = s.sample_id
 left join (select distinct predicted from case_pair) as n on n.predicted = p.predicted
 anti join seen_group as x on x.group_id = g.group_id
-anti join carried_member as c on c.group_id = g.group_id

@@ -4,7 +4,9 @@ with ended as (
     select f.sample_id
     from label_fix as f
     inner join fix_outcome as o on o.fix_id = f.fix_id
-    where o.outcome in ('ambiguous', 'unusable')
+    where o.outcome in ('ambiguous', 'unusable', 'settled')
+    group by f.sample_id
+    having arg_max(o.outcome, f.attempt) in ('ambiguous', 'unusable')
 )
 select
     d.sample_id,

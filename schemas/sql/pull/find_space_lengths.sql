@@ -23,6 +23,7 @@ first_lengths as (
     ) = 1
 )
 select
+    row_number() over (order by f.attribute, f.space) as space_number,
     f.attribute,
     f.space,
     coalesce(k.length, f.length) as length,

@@ -1,6 +1,19 @@
--- one row per sample and feature version that is new in one file
+-- one row per sample and feature version that is new in one file; what is joined to the vectors is kept narrow
 insert into sample_vector
-select r.sample_id, r.attribute, r.observed_at, r.feature_space, l.features, r.batch_id, $known_at
+with wanted as (
+    select r.row_number, r.sample_id, r.observed_at, s.space_number
+    from added_row as r
+    inner join space_length as s on s.attribute = r.attribute and s.space = r.feature_space
+    where r.file_number = $file_number and r.features_length is not null and r.adds_features
+)
+select
+    w.sample_id,
+    s.attribute,
+    w.observed_at,
+    s.space,
+    l.features,
+    (select batch_id from fresh_file where file_number = $file_number),
+    $known_at
 from log_row as l
-inner join added_row as r on r.row_number = l.row_number
-where r.file_number = $file_number and r.features_length is not null and r.adds_features
+inner join wanted as w on w.row_number = l.row_number
+inner join space_length as s on s.space_number = w.space_number

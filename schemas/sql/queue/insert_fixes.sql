@@ -1,10 +1,10 @@
--- one row per wanted sample that has no open fix
+-- one row per wanted sample that has no open fix and that nobody else has asked since it was staged
 insert into label_fix
 with wanted as (
     select
         sample_id,
         any_value(attribute) as attribute,
-        arg_max(reason, priority) as reason,
+        arg_max(reason, (priority, reason)) as reason,
         max(priority) as priority,
         any_value(guideline_sha256) as guideline_sha256
     from wanted_fix
@@ -17,16 +17,17 @@ attempts as (
     group by f.sample_id
 )
 select
-    make_fix_id(w.sample_id, coalesce(a.attempt, 0) + 1),
+    make_fix_id(w.sample_id, b.attempt + 1),
     w.sample_id,
     w.attribute,
-    coalesce(a.attempt, 0) + 1,
+    b.attempt + 1,
     w.reason,
     w.priority,
     w.guideline_sha256,
     b.about_revisions,
     $known_at
 from wanted as w
+inner join wanted_about as b on b.sample_id = w.sample_id
 left join attempts as a on a.sample_id = w.sample_id
-left join wanted_about as b on b.sample_id = w.sample_id
 anti join open_fix as o on o.sample_id = w.sample_id
+where coalesce(a.attempt, 0) = b.attempt

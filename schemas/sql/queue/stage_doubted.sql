@@ -1,6 +1,17 @@
--- one row per doubted sample without a truth and case that has it as a member (null: no case)
+-- one row per doubted sample without a truth and case that has it as a member (null: none but parked ones)
 insert into wanted_fix
-with failed_attempts as (
+with parked as (
+    select case_name
+    from case_state
+    group by case_name
+    having arg_max(state, known_at) = 'parked'
+),
+members as (
+    select m.sample_id, m.case_name
+    from present_member as m
+    anti join parked as p on p.case_name = m.case_name
+),
+failed_attempts as (
     select f.sample_id, count(*) as failed
     from label_fix as f
     inner join fix_outcome as o on o.fix_id = f.fix_id
@@ -10,8 +21,8 @@ with failed_attempts as (
 flagged as (
     select
         sample_id,
-        arg_max(prediction_id, score) as prediction_id,
-        arg_max(misprediction_id, score) as misprediction_id,
+        arg_max(prediction_id, (score, prediction_id)) as prediction_id,
+        arg_max(misprediction_id, (score, prediction_id)) as misprediction_id,
         max(score) as score,
         bool_or(list_contains($critical, predicted)) as is_critical
     from flagged_sample
@@ -57,7 +68,7 @@ select
     $guideline_sha256
 from doubted as d
 left join failed_attempts as a on a.sample_id = d.sample_id
-left join present_member as m on m.sample_id = d.sample_id
+left join members as m on m.sample_id = d.sample_id
 left join severities as v on v.case_name = m.case_name
 where coalesce(a.failed, 0) < 2
     and (d.reason = 'second_look' or d.sample_id not in (select sample_id from reserved))

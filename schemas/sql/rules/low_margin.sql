@@ -1,5 +1,5 @@
 -- one row per served prediction whose two best scores lie close together, unless its truth is known to agree
--- score: 1 - margin; without scores the margin is at least 2 * confidence - 1
+-- score: 1 - margin; without scores the margin is at least 2 * confidence - 1, and never below 0
 with margins as (
     select
         s.sample_id,
@@ -15,7 +15,7 @@ doubts as (
     select
         sample_id,
         prediction_id,
-        coalesce(ranked[1] - ranked[2], 2 * confidence - 1) as margin
+        coalesce(ranked[1] - ranked[2], greatest(2 * confidence - 1, 0)) as margin
     from margins
     where truth is distinct from predicted
 )

@@ -1,6 +1,7 @@
 -- one row per refused answer: its reason, and the row as it came
 insert into quarantined_row
-select $batch_id, j.row_number, j.reason, cast(to_json(r) as varchar), $known_at
+select $batch_id, j.row_number, j.reason, r.raw, $known_at
 from judged_answer as j
-inner join (select rowid + 1 as row_number, * from answer_file) as r on r.row_number = j.row_number
+inner join (select rowid + 1 as row_number, cast(to_json(a) as varchar) as raw from answer_file as a) as r
+    on r.row_number = j.row_number
 where j.reason is not null

@@ -6,20 +6,21 @@ with raw as (
         nfc_normalize(trim(cast(fix_id as varchar))) as fix_id,
         nfc_normalize(trim(cast(annotator as varchar))) as annotator,
         nfc_normalize(trim(cast(answer as varchar))) as answer,
-        cast(answered_at as varchar) as answered_text,
-        try_cast(answered_at as timestamptz) as answered_at,
-        cast(seconds as varchar) as seconds_text,
-        try_cast(seconds as double) as seconds,
-        cast(note as varchar) as note
+        nullif(trim(cast(answered_at as varchar)), '') as answered_text,
+        nullif(trim(cast(seconds as varchar)), '') as seconds_text,
+        nullif(cast(note as varchar), '') as note
     from answer_file
 ),
 known as (
     select
         r.*,
+        log_time(r.answered_text) as answered_at,
+        try_cast(r.seconds_text as double) as seconds,
         f.sample_id,
+        f.attribute,
         a.kind,
         a.labels,
-        try_cast(r.answer as double) as answer_value
+        try_cast(r.answer as double) + 0.0 as answer_value
     from raw as r
     left join label_fix as f on f.fix_id = r.fix_id
     left join answerable as a on a.attribute = f.attribute
@@ -29,19 +30,20 @@ select
     case
         when coalesce(fix_id, '') = '' then 'fix_id is missing'
         when sample_id is null then 'fix_id is not known here: it stands in the file that `queue export` wrote'
+        when kind is null then 'turnrow.toml has no attribute ' || attribute || ' any more'
         when coalesce(annotator, '') = '' then 'annotator is missing'
         when length(annotator) > 200 or regexp_matches(annotator, '[\x00-\x1f\x7f]|,')
             then 'annotator must be at most 200 characters, without commas or control characters'
         when coalesce(answer, '') = '' then 'answer is missing: `unsure` is an answer too'
+        when answered_text is not null and answered_at is null
+            then 'answered_at is not a time, as in 2026-05-01T12:00:00Z'
+        when seconds_text is not null and (seconds is null or not isfinite(seconds) or seconds < 0)
+            then 'seconds is not a number of seconds'
+        when length(note) > 2000 then 'note has more than 2000 characters'
         when answer in ('unsure', 'unusable') then null
         when kind = 'class' and not list_contains(labels, answer)
             then 'answer is not one of ' || array_to_string(labels, ', ') || ', unsure, unusable'
         when kind = 'number' and (answer_value is null or not isfinite(answer_value))
             then 'answer is not a number, unsure or unusable'
-        when coalesce(answered_text, '') <> '' and answered_at is null
-            then 'answered_at is not a time, as in 2026-05-01T12:00:00Z'
-        when coalesce(seconds_text, '') <> '' and (seconds is null or not isfinite(seconds) or seconds < 0)
-            then 'seconds is not a number of seconds'
-        when length(note) > 2000 then 'note has more than 2000 characters'
     end as reason
 from known as k

@@ -1,16 +1,26 @@
 -- one row per open fix of a class attribute that its answers decide
 insert into new_outcome
 with answers as (
-    select o.fix_id, o.sample_id, a.annotator, a.answer, a.answered_at
+    select
+        o.fix_id,
+        o.sample_id,
+        a.annotator,
+        coalesce(n.present_label, a.answer) as answer,
+        a.answered_at
     from open_fix as o
     inner join fix_answer as a on a.fix_id = o.fix_id
+    left join renamed_label as n on n.attribute = o.attribute and n.old_label = a.answer
     where o.attribute = $attribute
 ),
 votes as (
-    select fix_id, answer, count(*) as votes
+    select fix_id, answer, count(*) as votes, list_contains($critical, answer) as is_critical
     from answers
     where answer not in ('unsure', 'unusable')
     group by fix_id, answer
+),
+ranked as (
+    select *, max(votes) over (partition by fix_id) as most
+    from votes
 ),
 tally as (
     select
@@ -19,8 +29,8 @@ tally as (
         max(votes) as votes,
         sum(votes) as voters,
         count(*) as named,
-        list(answer) filter (where list_contains($critical, answer)) as critical_named
-    from votes
+        count(*) filter (where is_critical and votes < most) as critical_outvoted
+    from ranked
     group by fix_id
 ),
 decided as (
@@ -45,11 +55,9 @@ judged as (
     select
         s.*,
         case
-            when t.votes >= $answers_needed
-                and t.votes > t.voters - t.votes
-                and (t.named = 1 or t.critical_named is null or list_contains(t.critical_named, t.label))
+            when t.named > 1 and d.label is not null then d.label
+            when t.votes >= $answers_needed and t.votes > t.voters - t.votes and t.critical_outvoted = 0
                 then t.label
-            when t.named > 1 then d.label
         end as label,
         coalesce(t.voters, 0) as voters
     from summary as s

@@ -1,6 +1,8 @@
 -- one row per failure case: how much of it is flagged, asked, settled, held out, in training
 with cases as (
-    select distinct case_name from failure_case
+    select case_name, arg_max(attribute, known_at) as attribute
+    from failure_case
+    group by case_name
 ),
 flagged as (
     select m.case_name, count(*) as flagged
@@ -32,6 +34,7 @@ settled as (
 held_out as (
     select z.case_name, count(*) as held_out
     from frozen_holdout as z
+    semi join cases as c on c.case_name = z.case_name and c.attribute = z.attribute
     inner join holdout_member as m on m.holdout_id = z.holdout_id
     group by z.case_name
 ),

@@ -1,11 +1,22 @@
--- one row per sample whose latest ended attempt gave no label, or whose revisions of the winning origin
--- disagree without a later decision: its label is open until a second look
-with last_attempt as (
-    select f.sample_id, arg_max(o.outcome, f.attempt) as outcome
+-- one row per sample and reason why its label is open until a second look: its latest attempt gave none (one
+-- that was withdrawn, or whose lot failed, says nothing), or its revisions of the winning origin disagree
+-- without a later decision (numbers: by more than the tolerance)
+with ended as (
+    select fix_id, arg_max(outcome, known_at) as outcome
+    from fix_outcome
+    group by fix_id
+),
+last_attempt as (
+    select f.sample_id, arg_max(e.outcome, f.attempt) as outcome
     from label_fix as f
-    inner join fix_outcome as o on o.fix_id = f.fix_id
-    where o.outcome in ('settled', 'ambiguous', 'unusable')
+    inner join ended as e on e.fix_id = f.fix_id
+    where e.outcome in ('settled', 'ambiguous', 'unusable')
     group by f.sample_id
+),
+tolerances as (
+    select attribute, cast((arg_max(definition, known_at)->>'tolerance') as double) as tolerance
+    from attribute_definition
+    group by attribute
 ),
 several as (
     select sample_id
@@ -30,9 +41,10 @@ union
 select w.sample_id, 'labels disagree' as because
 from ranked as w
 inner join ranked as s on s.sample_id = w.sample_id and s.origin_rank = w.origin_rank
+left join tolerances as t on t.attribute = w.attribute
 where w.place = 1
     and (
         s.present_label is distinct from w.present_label
-        or s.label_value is distinct from w.label_value
+        or abs(s.label_value - w.label_value) > coalesce(t.tolerance, 0.0) * (1 + 1e-9)
     )
     and (s.decided_at is null or w.decided_at is null or s.decided_at = w.decided_at)

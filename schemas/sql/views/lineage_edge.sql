@@ -1,5 +1,10 @@
 -- one row per step of descent: what a thing came from (parent) and the thing (child)
-select distinct 'file' as parent_kind, batch_id as parent_id, 'sample' as child_kind, sample_id as child_id from sample
+select 'file' as parent_kind, batch_id as parent_id, 'sample' as child_kind, sample_id as child_id
+from (
+    select batch_id, sample_id from sample
+    union
+    select batch_id, sample_id from sample_vector
+)
 union all
 select 'file', batch_id, 'prediction', prediction_id from prediction
 union all

@@ -1,8 +1,11 @@
 -- one row per case and sample that belongs to it under the case's latest definition
 with latest as (
-    select case_name, attribute, arg_max(definition_sha256, known_at) as definition_sha256
+    select
+        case_name,
+        arg_max(attribute, known_at) as attribute,
+        arg_max(definition_sha256, known_at) as definition_sha256
     from failure_case
-    group by case_name, attribute
+    group by case_name
 )
 select
     m.case_name,

@@ -28,7 +28,7 @@ select
     m.version,
     m.sample_id,
     s.recording_id,
-    m.label,
+    coalesce(m.label, cast(m.label_value as varchar)) as label,
     m.label_value,
     m.revision_id,
     r.origin,

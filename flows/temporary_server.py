@@ -1,0 +1,103 @@
+"""A Prefect server for one short job: on the loopback interface, with a home of its own, gone afterwards."""
+
+import os
+import signal
+import socket
+import subprocess
+import sys
+import tempfile
+import time
+import urllib.error
+import urllib.request
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager
+from dataclasses import dataclass
+from pathlib import Path
+
+_HEALTHY_SECONDS = 60
+_STOP_SECONDS = 15
+_LOOPBACK = "127.0.0.1"
+# The shell becomes the server; its watcher reads from us, and ends the group when we close the pipe or die.
+_UNTIL_CLOSED = 'exec 3<&0; { read -r _ <&3; kill -TERM -- -$$; } & exec "$@" 3<&- </dev/null'
+
+
+@dataclass(frozen=True)
+class TemporaryServer:
+    """A server that was told to start; `environment` is what a process needs to run its flows there."""
+
+    process: subprocess.Popen[bytes]
+    url: str
+    environment: Mapping[str, str]
+
+    def wait_until_healthy(self) -> bool:
+        """Wait until the server answers, for a minute at most; tell whether it does."""
+        deadline = time.monotonic() + _HEALTHY_SECONDS
+        while time.monotonic() < deadline and self.process.poll() is None:
+            try:
+                # not the proxy that the environment may name: this is our own process
+                with _DIRECT.open(f"{self.url}/health", timeout=5):
+                    return True
+            except (urllib.error.URLError, OSError):
+                time.sleep(0.2)
+        return False
+
+
+_DIRECT = urllib.request.build_opener(urllib.request.ProxyHandler({}))
+
+
+@contextmanager
+def start_temporary_server() -> Iterator[TemporaryServer]:
+    """Start a server and hand it over at once; it takes about ten seconds to become healthy.
+
+    Its home is a temporary folder: neither the user's Prefect profile nor his settings are read or changed.
+    """
+    with tempfile.TemporaryDirectory(prefix="turnrow-prefect-", ignore_cleanup_errors=True) as home:
+        port = _find_port()
+        url = f"http://{_LOOPBACK}:{port}/api"
+        process = _start(Path(home), port)
+        try:
+            yield TemporaryServer(process, url, {**_make_environment(Path(home)), "PREFECT_API_URL": url})
+        finally:
+            _stop(process)
+
+
+def _find_port() -> int:
+    with socket.socket() as free:
+        free.bind((_LOOPBACK, 0))
+        return int(free.getsockname()[1])
+
+
+def _make_environment(home: Path) -> dict[str, str]:
+    kept = {name: value for name, value in os.environ.items() if not name.startswith("PREFECT_")}
+    return kept | {
+        "PREFECT_HOME": str(home),
+        "PREFECT_SERVER_ANALYTICS_ENABLED": "false",
+        "PREFECT_UI_ENABLED": "false",
+        "DO_NOT_TRACK": "1",
+        "NO_PROXY": _LOOPBACK,
+        "no_proxy": _LOOPBACK,
+    }
+
+
+def _start(home: Path, port: int) -> subprocess.Popen[bytes]:
+    """Start the server as a group of its own that ends with this process, however this process ends."""
+    server = (sys.executable, "-P", "-m", "prefect", "server", "start", "--host", _LOOPBACK, "--port", str(port))
+    with (home / "log").open("wb") as log:
+        return subprocess.Popen(
+            ["/bin/sh", "-c", _UNTIL_CLOSED, "sh", *server],
+            env=_make_environment(home),
+            stdin=subprocess.PIPE,
+            stdout=log,
+            stderr=subprocess.STDOUT,
+            start_new_session=True,
+        )
+
+
+def _stop(process: subprocess.Popen[bytes]) -> None:
+    if process.stdin is not None:
+        process.stdin.close()
+    try:
+        process.wait(timeout=_STOP_SECONDS)
+    except subprocess.TimeoutExpired:
+        os.killpg(process.pid, signal.SIGKILL)
+        process.wait()

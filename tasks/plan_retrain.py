@@ -1,0 +1,163 @@
+"""What a retrain trains: candidate and control, named by all that makes them."""
+
+from dataclasses import dataclass
+from typing import Any
+
+import duckdb
+
+from schemas.settings import AttributeSettings
+from schemas.sql_files import read_sql
+from tasks.errors import NotYetError, UnknownNameError
+from tasks.know_models import KnownModel, name_model, read_incumbent
+from tasks.train_models import Training
+
+
+@dataclass(frozen=True)
+class RetrainPlan:
+    """What is trained, and the frozen hold-outs that judge it: the same plan always has the same names."""
+
+    attribute: AttributeSettings
+    version: str
+    incumbent: KnownModel | None
+    candidate: Training
+    control: Training | None
+    holdout_ids: tuple[str, ...]
+
+    @property
+    def parent_version(self) -> str | None:
+        """The incumbent's training set: what is not in it is new."""
+        return self.incumbent.training_set_version if self.incumbent else None
+
+    @property
+    def roles(self) -> dict[str, str | None]:
+        """Role -> model_version, None where there is no such model."""
+        return {
+            "candidate": self.candidate.model_version,
+            "control": self.control.model_version if self.control else None,
+            "incumbent": self.incumbent.model_version if self.incumbent else None,
+        }
+
+    @property
+    def trainings(self) -> list[Training]:
+        """The candidate, and the control where there is one."""
+        return [self.candidate] if self.control is None else [self.candidate, self.control]
+
+
+@dataclass(frozen=True)
+class _Reserved:
+    """Rows of a version whose groups are reserved now: how many, one of them, and a digest of all."""
+
+    count: int
+    example: str | None
+    digest: str
+
+
+def plan_retrain(
+    connection: duckdb.DuckDBPyConnection, attribute: AttributeSettings, version: str | None
+) -> RetrainPlan:
+    """Return what to train on a version, by default the attribute's latest.
+
+    Raises NotYetError for a version that failed its checks or holds groups reserved since, UnknownNameError
+    for one that is not there.
+    """
+    name, rows = _find_version(connection, attribute, version)
+    incumbent = read_incumbent(connection, attribute.name)
+    parent = incumbent if incumbent and incumbent.artefact_uri else None
+    settings: dict[str, Any] = dict(attribute.trainer_settings)
+    candidate = _name_training(attribute, "candidate", name, settings, parent, None)
+    control = None
+    if parent is not None and parent.training_set_version is not None:
+        control = _plan_control(connection, attribute, parent.training_set_version, rows, parent)
+    held = connection.execute(read_sql("evaluate/frozen_ids"), {"attribute": attribute.name}).fetchall()
+    return RetrainPlan(attribute, name, incumbent, candidate, control, tuple(str(row[0]) for row in held))
+
+
+def _find_version(
+    connection: duckdb.DuckDBPyConnection, attribute: AttributeSettings, version: str | None
+) -> tuple[str, int]:
+    row = connection.execute(
+        read_sql("evaluate/read_training_set"), {"attribute": attribute.name, "version": version}
+    ).fetchone()
+    if row is None and version is not None:
+        raise UnknownNameError(
+            f"{version}: no such training set of {attribute.name}; `turnrow status` names the latest"
+        )
+    if row is None:
+        raise NotYetError(f"{attribute.name}: no training set yet; `turnrow assemble {attribute.name}` makes one")
+    name, state, _, rows = row
+    if state != "passed":
+        raise NotYetError(
+            f'{name}: failed its checks and cannot be trained on; `turnrow sql "select * from quality_check '
+            f"where version = '{name}' and not passed\"` says which"
+        )
+    reserved = _read_reserved(connection, attribute, name)
+    if reserved.count:
+        raise NotYetError(
+            f"{name}: {reserved.count} of its rows (such as {reserved.example}) were reserved for a hold-out "
+            f"since; assemble {attribute.name} again"
+        )
+    return str(name), int(rows)
+
+
+def _plan_control(
+    connection: duckdb.DuckDBPyConnection,
+    attribute: AttributeSettings,
+    version: str,
+    candidate_rows: int,
+    parent: KnownModel,
+) -> Training | None:
+    """Plan the control; None where nothing is left of the incumbent's training set to train it on."""
+    row = connection.execute(
+        "select row_count from training_set where version = $version", {"version": version}
+    ).fetchone()
+    reserved = _read_reserved(connection, attribute, version)
+    rows = (int(row[0]) if row else 0) - reserved.count
+    if rows <= 0:
+        return None
+    fair = _match_updates(attribute, dict(attribute.trainer_settings), candidate_rows, rows)
+    left_out = reserved.digest if reserved.count else None
+    return _name_training(attribute, "control", version, fair, parent, left_out)
+
+
+def _read_reserved(connection: duckdb.DuckDBPyConnection, attribute: AttributeSettings, version: str) -> _Reserved:
+    row = connection.execute(
+        read_sql("evaluate/reserved_rows"), {"attribute": attribute.name, "version": version}
+    ).fetchone()
+    return _Reserved(*row) if row else _Reserved(0, None, "")
+
+
+def _match_updates(
+    attribute: AttributeSettings, settings: dict[str, Any], rows: int, control_rows: int
+) -> dict[str, Any]:
+    """Give the built-in control the epochs that make as many weight updates as the candidate's."""
+    if attribute.trainer != "builtin:mlp":
+        return settings
+    from tasks.read_trainer_request import read_trainer_settings
+    from tasks.train_perceptron import count_updates, epochs_for_updates
+
+    warm_epochs = read_trainer_settings(settings).warm_epochs
+    return {**settings, "epochs_to_run": epochs_for_updates(control_rows, count_updates(rows, warm_epochs))}
+
+
+def _name_training(
+    attribute: AttributeSettings,
+    role: str,
+    version: str,
+    settings: dict[str, Any],
+    parent: KnownModel | None,
+    left_out: str | None,
+) -> Training:
+    """Name a model by its content; `left_out` is a digest of the version's rows that it does not learn from."""
+    seed = int(settings.get("seed", 1))
+    content = {
+        "role": role,
+        "version": version,
+        "trainer": attribute.trainer,
+        "settings": settings,
+        "labels": attribute.labels,
+        "seed": seed,
+        "parent": parent.artefact_sha256 if parent else None,
+    }
+    if left_out is not None:
+        content["left_out"] = left_out
+    return Training(name_model(attribute.name, role, content), version, settings, seed, parent)

@@ -1,0 +1,80 @@
+"""What hold-outs can prove: the numbers follow the statistics of published texts, and more members prove more."""
+
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from schemas.case_file import CaseGate, FailureCase, HoldoutSettings, MembersSettings
+from schemas.settings import AttributeSettings, GateSettings, Settings
+from tasks.find_holdout_limits import HoldoutLimit, limit_holdouts
+from tasks.statistics import pairs_needed
+
+OBSTACLE = AttributeSettings(name="obstacle", labels=("person", "crate"), critical=("person",))
+SETTINGS = Settings(attribute={"obstacle": OBSTACLE}, gate=GateSettings(margin=0.02, critical_margin=0.05))
+CASE = FailureCase(
+    "crouched-picker",
+    "obstacle",
+    "Is a picker read as a crate?",
+    MembersSettings("predicted = 'crate'"),
+    holdout=HoldoutSettings(truth="person"),
+    path=Path("crouched-picker.toml"),
+)
+
+
+def rows(case_name: str, **counts: int) -> list[dict[str, Any]]:
+    return [
+        {
+            "attribute": "obstacle",
+            "case_name": case_name,
+            "label": label,
+            "member_count": count,
+            "group_count": count,
+            "is_frozen": True,
+        }
+        for label, count in counts.items()
+    ]
+
+
+def limit(name: str, about: str, found: list[dict[str, Any]], settings: Settings = SETTINGS) -> HoldoutLimit:
+    (one,) = [row for row in limit_holdouts(found, settings, [CASE]) if (row.holdout, row.about) == (name, about)]
+    return one
+
+
+def test_a_guard_reaches_as_far_as_its_interval_does() -> None:
+    found = limit("overall:obstacle", "the whole", rows("overall:obstacle", person=500, crate=1500))
+    # Two equally good models, 6 % of 2,000 pairs discordant; the large-sample half-width of a paired
+    # difference is 1.645 sqrt(0.06 / 2000) = 0.0090 (Fleiss, Levin and Paik 2003, section 13.1; from memory).
+    assert found.members == 2000
+    assert found.reach == pytest.approx(0.0090, abs=0.0003)
+    assert found.members_needed is None
+
+
+def test_too_small_a_holdout_says_how_many_it_would_take() -> None:
+    found = limit("overall:obstacle", "recall of person", rows("overall:obstacle", person=30, crate=1500))
+    assert found.wanted == 0.05
+    assert found.reach > 0.05
+    needed = found.members_needed
+    assert needed is not None
+    enough = limit("overall:obstacle", "recall of person", rows("overall:obstacle", person=needed, crate=1500))
+    assert enough.members_needed is None
+
+
+def test_a_target_shows_the_gain_that_its_size_can_prove() -> None:
+    found = limit("crouched-picker", "recall of person", rows("crouched-picker", person=200, crate=40))
+    assert found.members == 200
+    assert pairs_needed(found.reach + 0.03, 0.03, 0.025, 0.8) <= 200
+    assert pairs_needed(found.reach - 0.01 + 0.03, 0.03, 0.025, 0.8) > 200
+
+
+def test_a_case_gate_wins_over_the_general_one() -> None:
+    found = rows("crouched-picker", person=200)
+    strict = replace(CASE, gate=CaseGate(alpha=0.001))
+    (general,) = limit_holdouts(found, SETTINGS, [CASE])
+    (own,) = limit_holdouts(found, SETTINGS, [strict])
+    assert own.reach > general.reach
+
+
+def test_without_members_there_is_no_line() -> None:
+    assert limit_holdouts([], SETTINGS, [CASE]) == []

@@ -1,0 +1,108 @@
+"""What `status` tells to do next: what is broken first, then what waits for a person, then the loop's own work."""
+
+from dataclasses import replace
+from datetime import UTC, datetime, timedelta
+from typing import Any
+
+import pytest
+
+from tasks.read_status import Status
+from tasks.suggest_next import suggest_next
+
+MORNING = datetime(2026, 5, 4, 8, 0, tzinfo=UTC)
+LATER = MORNING + timedelta(hours=1)
+
+
+def attribute(**more: Any) -> dict[str, Any]:
+    return {
+        "attribute": "obstacle",
+        "latest_version_as_of": MORNING,
+        "latest_candidate": None,
+        "latest_verdict": None,
+        "sign_off": None,
+        "overall_holdout": "frozen",
+    } | more
+
+
+def case(**more: Any) -> dict[str, Any]:
+    return {
+        "case_name": "crouched-picker",
+        "attribute": "obstacle",
+        "state": "open",
+        "queued": 0,
+        "settled": 3,
+        "holdout": "frozen",
+    } | more
+
+
+CALM = Status(
+    attributes=[attribute()],
+    cases=[case(settled=0)],
+    case_errors=[],
+    open_fixes=[],
+    waiting_holdouts=[],
+    runs=[],
+    quarantined_count=0,
+    moments={
+        "last_step_at": LATER,
+        "last_pull_at": MORNING,
+        "last_log_at": MORNING,
+        "last_flag_at": MORNING,
+        "last_answer_at": None,
+        "last_settle_at": None,
+        "last_label_at": MORNING,
+    },
+)
+
+
+def at(**moments: datetime | None) -> dict[str, datetime | None]:
+    return CALM.moments | moments
+
+
+@pytest.mark.parametrize(
+    ("changes", "command"),
+    [
+        ({}, "turnrow nightly"),
+        ({"case_errors": ["cases/a.toml: broken"]}, "turnrow check-setup"),
+        ({"moments": at(last_log_at=None)}, "turnrow pull"),
+        ({"cases": []}, "turnrow flag"),
+        ({"cases": [case(state=None)]}, "turnrow flag"),
+        ({"moments": at(last_pull_at=LATER)}, "turnrow flag"),
+        ({"moments": at(last_label_at=LATER)}, "turnrow flag"),
+        ({"moments": at(last_flag_at=None)}, "turnrow flag"),
+        ({"attributes": [attribute(overall_holdout=None)]}, "turnrow holdout overall:obstacle"),
+        ({"moments": at(last_answer_at=LATER)}, "turnrow settle"),
+        ({"moments": at(last_answer_at=LATER, last_settle_at=MORNING)}, "turnrow settle"),
+        ({"moments": at(last_answer_at=MORNING, last_settle_at=LATER)}, "turnrow nightly"),
+        (
+            {"attributes": [attribute(latest_candidate="m2", latest_verdict="passed")]},
+            "turnrow sign-off m2 --by NAME --accept",
+        ),
+        ({"attributes": [attribute(latest_candidate="m2", latest_verdict="failed")]}, "turnrow nightly"),
+        ({"waiting_holdouts": [{"missing": 5}]}, "turnrow queue export questions.csv"),
+        ({"cases": [case(holdout=None)]}, "turnrow holdout crouched-picker"),
+        ({"cases": [case(holdout=None, state="parked")]}, "turnrow nightly"),
+        (
+            {"cases": [case(state="ready")], "attributes": [attribute(latest_version_as_of=None)]},
+            "turnrow round obstacle",
+        ),
+        ({"cases": [case(state="ready")]}, "turnrow mine crouched-picker"),
+        (
+            {
+                "cases": [case(state="ready")],
+                "attributes": [attribute(latest_version_as_of=None, overall_holdout="open")],
+            },
+            "turnrow mine crouched-picker",
+        ),
+        ({"open_fixes": [{"open_count": 7}]}, "turnrow queue export questions.csv"),
+        ({"cases": [case()]}, "turnrow mine crouched-picker"),
+        ({"cases": [case(queued=4)]}, "turnrow nightly"),
+    ],
+)
+def test_the_next_step_fits_where_the_loop_stands(changes: dict[str, Any], command: str) -> None:
+    assert suggest_next(replace(CALM, **changes)).command == command
+
+
+def test_the_number_of_questions_is_told() -> None:
+    waiting = replace(CALM, open_fixes=[{"open_count": 1200}, {"open_count": 34}])
+    assert suggest_next(waiting).what == "1,234 questions wait for answers"
