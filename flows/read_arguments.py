@@ -111,7 +111,14 @@ def _add_init(parser: _Parser) -> None:
 
 
 def _add_demo(parser: _Parser) -> None:
-    parser.add_argument("dir", metavar="DIR", type=Path, nargs="?", default=Path("turnrow-demo"))
+    parser.add_argument(
+        "dir",
+        metavar="DIR",
+        type=Path,
+        nargs="?",
+        default=Path("turnrow-demo"),
+        help="a new or empty folder (else turnrow-demo)",
+    )
 
 
 def _add_pull(parser: _Parser) -> None:

@@ -26,9 +26,7 @@ def run_demo(request: Request) -> Answer:
     """`demo`: the invented orchard, whole loop included."""
     from flows.demo import run_demo as run
 
-    folder: Path = request.options.dir
-    run(folder, request.say)
-    return Answer({"folder": str(folder), "is_invented": True})
+    return Answer(make_plain(run(request.options.dir, request.say)))
 
 
 def pull(request: Request) -> Answer:

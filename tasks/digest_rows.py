@@ -11,10 +11,11 @@ from tasks.stream_vectors import BATCH_ROWS, stream_matrices
 
 
 def digest_rows(connection: duckdb.DuckDBPyConnection, feature_space: str) -> str:
-    """Return SHA-256 over the lines of the temp table `assembled` in order of sample_id, then over every row's features.
+    """Return SHA-256 over the lines of the temp table `assembled`, then over every row's features.
 
-    A line is sample_id, revision_id, label, weight as DECIMAL(12,6) and reason, tab-separated, ended by a line
-    feed (the label of a number: the hex digits of its float64). Features are little-endian float32.
+    Both go in order of sample_id. A line is sample_id, revision_id, label, weight as DECIMAL(12,6) and reason,
+    tab-separated, ended by a line feed (the label of a number: the hex digits of its float64). Features are
+    little-endian float32.
     """
     digest = hashlib.sha256()
     reader = connection.execute(read_sql("assemble/digest_lines")).to_arrow_reader(BATCH_ROWS)

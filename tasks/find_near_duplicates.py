@@ -13,6 +13,7 @@ from tasks.stream_vectors import Matrix, stream_matrices
 _MARGIN = 1e-3
 _ROWS_AT_ONCE = 8_192
 _PAIRS_AT_ONCE = 65_536
+Flags = np.ndarray[tuple[int], np.dtype[np.bool_]]
 Numbers = NDArray[np.float32]
 
 
@@ -49,8 +50,8 @@ def _find_near(matrix: Matrix, held: Matrix, held_square: Numbers, limit: float)
         product = rows @ (-2 * held.T)
         low, high = (held_square * np.float32(limit**2 + sign * _MARGIN - 1) for sign in (-1, 1))
         product += square[:, None]
-        is_sure = (product <= low).any(axis=1)
-        suspects = np.argwhere((product <= high) & ~is_sure[:, None])
+        is_sure: Flags = np.any(product <= low, axis=1)
+        suspects = np.argwhere((product <= high) & ~is_sure.reshape(-1, 1))
         is_near[start : start + len(rows)] = is_sure
         is_near[start + _confirm(rows, held, suspects, limit)] = True
     return [int(row) for row in np.flatnonzero(is_near)]

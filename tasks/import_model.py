@@ -5,11 +5,11 @@ import shutil
 from datetime import datetime
 from pathlib import Path
 
-from schemas.settings import AttributeSettings
+from schemas.settings import BUILT_IN_TRAINERS, AttributeSettings
 from tasks.assemble_training_set import find_attribute
 from tasks.errors import InputError
 from tasks.hash_artefact import hash_folder
-from tasks.know_models import read_incumbent
+from tasks.know_models import read_incumbent, read_model, rename_labels
 from tasks.loop import Loop
 from tasks.record_run import record_run
 from tasks.sign_off import check_signer, insert_sign_off
@@ -37,10 +37,17 @@ def import_model(
                 f"{attribute.name} has the incumbent {incumbent.model_version} already; a next model comes by "
                 "`turnrow retrain` and `turnrow sign-off`"
             )
-        model = _keep(loop, attribute, path, model_version)
+        model = _describe(loop, attribute, path, model_version)
         if incumbent is not None:
             _refuse_other(incumbent.artefact_sha256, model)
             return
+        if read_model(connection, model_version) is not None:
+            raise InputError(
+                f"--as {model_version}: that is the name of a model that Turnrow knows already; give this one "
+                "another name, or sign that one off"
+            )
+        if path is not None:
+            _copy(path, loop.folder / "models" / model_version)
 
         def insert(known_at: datetime) -> None:
             insert_models(connection, [model], known_at)
@@ -72,16 +79,15 @@ def _refuse_other(stored_sha256: str | None, model: StoredModel) -> None:
         )
 
 
-def _keep(loop: Loop, attribute: AttributeSettings, path: Path | None, model_version: str) -> StoredModel:
+def _describe(loop: Loop, attribute: AttributeSettings, path: Path | None, model_version: str) -> StoredModel:
     settings: dict[str, object] = {"settings": dict(attribute.trainer_settings)}
     artefact_uri = artefact_sha256 = None
     if path is not None:
         if not path.exists():
             raise InputError(f"{path}: there is nothing; name the artefact's file or folder, or `none`")
         settings["labels"] = _read_labels(attribute, path)
-        target = loop.folder / "models" / model_version
-        artefact_sha256 = _copy(path, target)
-        artefact_uri = loop.relate(target)
+        artefact_sha256 = hash_folder(path)
+        artefact_uri = loop.relate(loop.folder / "models" / model_version)
     return StoredModel(
         model_version=model_version,
         attribute=attribute.name,
@@ -96,9 +102,10 @@ def _keep(loop: Loop, attribute: AttributeSettings, path: Path | None, model_ver
     )
 
 
-def _copy(path: Path, target: Path) -> str:
+def _copy(path: Path, target: Path) -> None:
+    """Copy the artefact beside, then move it into place; the same one that stands there already stays."""
     if target.exists() and hash_folder(target) == hash_folder(path):
-        return hash_folder(target)
+        return
     if target.exists():
         raise InputError(f"{target}: another artefact stands there already; choose another name")
     part = target.with_name(f".{target.name}.part")
@@ -108,13 +115,22 @@ def _copy(path: Path, target: Path) -> str:
     else:
         shutil.copy2(path, part)
     part.rename(target)
-    return hash_folder(target)
 
 
 def _read_labels(attribute: AttributeSettings, path: Path) -> list[str]:
-    """Return the labels of a model: its own where the built-in trainer wrote it, else the settings'."""
-    if attribute.trainer != "builtin:mlp":
+    """Return the labels of a model: its own where the built-in trainer wrote it, else the settings'.
+
+    Raises InputError where it has a label that is neither the attribute's nor an old name of one.
+    """
+    if attribute.trainer not in BUILT_IN_TRAINERS:
         return list(attribute.labels)
     from tasks.store_perceptron import load_perceptron
 
-    return list(load_perceptron(path).labels)
+    labels = load_perceptron(path).labels
+    foreign = sorted(set(rename_labels(labels, attribute)) - set(attribute.labels))
+    if attribute.kind == "class" and foreign:
+        raise InputError(
+            f"{path}: predicts {', '.join(foreign)}, no label of {attribute.name}; add it to `labels`, or its "
+            "present name to `was`, in turnrow.toml"
+        )
+    return list(labels)

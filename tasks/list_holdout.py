@@ -47,7 +47,8 @@ def _stage_ids(connection: duckdb.DuckDBPyConnection, path: Path, attribute: str
 def _check_listed(connection: duckdb.DuckDBPyConnection, path: Path, attribute: str) -> None:
     rows = connection.execute(
         "select count(*), count(sample_id), "
-        "list(line || ' (' || coalesce(shown, 'null') || ')' order by line) filter (where sample_id is null) from listed_sample"
+        "list(line || ' (' || coalesce(shown, 'null') || ')' order by line) filter (where sample_id is null) "
+        "from listed_sample"
     ).fetchone()
     total, known, unknown = rows if rows else (0, 0, None)
     if total == 0:

@@ -41,7 +41,8 @@ def mine_samples(loop: Loop, case: FailureCase) -> MineSummary:
     """Queue what the case's budget and the queue's limits allow; return how much.
 
     Likeness is measured to settled members within one vector space; `look_alikes` of the budget goes to
-    samples that the model predicts otherwise than their nearest member. Raises NotYetError without members.
+    samples that the model predicts otherwise than their nearest member. Run again it adds nothing until some
+    of its questions are answered. Raises NotYetError without members.
     """
     started_at = loop.clock()
     attribute = loop.settings.attribute[case.attribute]
@@ -49,7 +50,8 @@ def mine_samples(loop: Loop, case: FailureCase) -> MineSummary:
         connection = warehouse.connection
         budget = case.mine.budget - _count_used(connection, case)
         limits = loop.settings.queue
-        wanted = count_room(connection, limits.open_at_most, min(max(budget, 0), limits.ask_per_run))
+        at_most = min(budget, limits.ask_per_run - _count_asked(connection, case))
+        wanted = count_room(connection, limits.open_at_most, max(at_most, 0))
         view_groups(connection, attribute)
         make_wishes(connection)
         if wanted:
@@ -80,6 +82,12 @@ def _count_used(connection: duckdb.DuckDBPyConnection, case: FailureCase) -> int
     return int(row[0]) if row else 0
 
 
+def _count_asked(connection: duckdb.DuckDBPyConnection, case: FailureCase) -> int:
+    """Return how many mined questions of the case are open: `ask_per_run` counts them, however many runs asked."""
+    row = connection.execute(read_sql("mine/count_asked"), {"case_name": case.case}).fetchone()
+    return int(row[0]) if row else 0
+
+
 def _count_reasons(connection: duckdb.DuckDBPyConnection) -> dict[str, int]:
     rows = connection.execute("select reason, count(*) from wanted_fix group by reason").fetchall()
     return {str(reason): int(count) for reason, count in rows}
@@ -94,6 +102,8 @@ def _stage_choice(warehouse: Warehouse, case: FailureCase, attribute: AttributeS
     near, otherwise = _rank(connection, case, attribute, references, wanted)
     chosen = _choose(near, wanted - look_alikes, "mined", set())
     chosen |= _choose(otherwise, look_alikes, "look_alike", set(chosen))
+    # Where there are too few look-alikes their share is not lost.
+    chosen |= _choose(near, wanted - len(chosen), "mined", set(chosen))
     _wish_chosen(warehouse, case, attribute, chosen)
 
 
@@ -122,7 +132,7 @@ def _rank(
 
 def _choose(rows: BestRows, count: int, reason: str, taken: set[str]) -> dict[str, tuple[str, float]]:
     free = np.array([sample_id not in taken for sample_id in rows.ids], dtype=bool)
-    if not free.any():
+    if count <= 0 or not free.any():
         return {}
     ids, scores = rows.ids[free], rows.scores[free]
     picks = choose_spread(scores, rows.vectors[free], count, _SPREAD)

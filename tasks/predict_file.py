@@ -17,6 +17,7 @@ from tasks.write_table import write_table
 
 _NEEDED = ("recording_id", "object_id", "observed_at", "features")
 _OPTIONAL = ("attribute", "feature_version", "embedding", "embedder", "context", "unit_id", "media_uri")
+_TOLD = ("model_version",)
 _BATCH_ROWS = 20_000
 
 
@@ -36,9 +37,12 @@ def predict_file(loop: Loop, model_version: str, source: Path, target: Path) -> 
                 f"{model_version}: has no artefact here, only its logs are known; it cannot be run"
             )
         connection = engine.connection
-        load_table(connection, source, "input_row", needed=_NEEDED, optional=_OPTIONAL)
-        connection.execute(read_sql("predict/stage_samples"), {"attribute": attribute_name})
-        _refuse_bad(connection, source)
+        load_table(connection, source, "input_row", needed=_NEEDED, optional=(*_OPTIONAL, *_TOLD))
+        connection.execute(
+            read_sql("predict/stage_samples"),
+            {"attribute": attribute_name, "feature_version": attribute.features},
+        )
+        _refuse_bad(connection, source, attribute.features)
         reader = connection.execute(read_sql("predict/sample_rows")).to_arrow_reader(_BATCH_ROWS)
         predictions = predict_rows(loop, attribute, model, artefact, reader)
         return _write_log(connection, model_version, predictions, target)
@@ -54,17 +58,20 @@ def _find_model(engine: Engine, model_version: str) -> tuple[KnownModel, str]:
     return KnownModel(*row[:6]), str(row[7])
 
 
-def _refuse_bad(connection: duckdb.DuckDBPyConnection, source: Path) -> None:
-    row = connection.execute(
-        "select count(*), count(*) filter (where is_bad), min(line) filter (where is_bad) from sample_row"
-    ).fetchone()
-    total, bad, first = row if row else (0, 0, None)
+def _refuse_bad(connection: duckdb.DuckDBPyConnection, source: Path, feature_version: str) -> None:
+    row = connection.execute(read_sql("predict/count_bad")).fetchone()
+    total, bad, first, foreign, first_foreign = row if row else (0, 0, None, 0, None)
     if total == 0:
         raise InputError(f"{source}: holds no sample of this model's attribute")
     if bad:
         raise InputError(
             f"{source}: {bad} rows lack recording_id, object_id, a time in observed_at or features, "
             f"first row {first}; mend or drop them"
+        )
+    if foreign:
+        raise InputError(
+            f"{source}: {foreign} rows, first row {first_foreign}, have another feature_version than "
+            f"{feature_version}, which the attribute uses; a model must not be run on features it never saw"
         )
 
 

@@ -41,6 +41,12 @@ class _Candidate:
     attribute: str
     verdict: str | None
     reason: str | None
+    had_incumbent: bool
+
+    @property
+    def is_advised(self) -> bool:
+        """Whether accepting follows the gate: it passed, or had a first model and nothing against it."""
+        return self.verdict == "passed" or (self.verdict == "undecided" and not self.had_incumbent)
 
 
 def sign_off(
@@ -61,9 +67,10 @@ def sign_off(
                 f"{model_version}: its attribute {found.attribute} is not in turnrow.toml any more"
             )
         check_signer(attribute, signed_by)
-        against = decision == "accept" and found.verdict != "passed"
+        against = decision == "accept" and not found.is_advised
         _check_decision(found, against, note)
-        find_artefact(loop, found.model)
+        if decision == "accept":
+            find_artefact(loop, found.model)
         summary = SignOffSummary(model_version, decision, against, found.verdict, found.reason)
         if _is_latest(connection, found, decision, signed_by, note):
             return summary

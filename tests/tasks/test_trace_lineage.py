@@ -148,7 +148,8 @@ def test_the_rows_of_a_parent_version_are_counted_and_not_listed_again(file_loop
 def test_what_stands_further_up_is_named_and_not_repeated(file_loop: Loop) -> None:
     fill(file_loop)
     predictions = find(trace_lineage(file_loop, "obstacle-2").tree, "prediction")
-    assert [(thing.id, thing.is_repeated) for thing in predictions] == [("p00", False), ("p00", True), ("p00", True)]
+    assert [thing.id for thing in predictions] == ["p00"] * 3
+    assert [thing.is_repeated for thing in predictions] == [False, True, True]
     assert [thing.parents for thing in predictions[1:]] == [(), ()]
 
 

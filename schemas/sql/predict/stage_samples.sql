@@ -14,14 +14,17 @@ with typed as (
         try_cast(features as float[]) as features,
         coalesce(cast(feature_version as varchar), '1') as feature_version,
         try_cast(embedding as float[]) as embedding,
-        cast(embedder as varchar) as embedder
+        -- an embedding that names no embedder is the model's whose log this is, not that of the one run now
+        coalesce(cast(embedder as varchar), case when embedding is not null then cast(model_version as varchar) end)
+            as embedder
     from input_row
 )
 select
     make_sample_id(recording_id, object_id, observed_at, attribute) as sample_id,
     *,
     coalesce(recording_id, '') = '' or coalesce(object_id, '') = ''
-        or observed_at is null or features is null as is_bad
+        or observed_at is null or features is null as is_bad,
+    feature_version <> $feature_version as is_foreign
 from typed
 where attribute = $attribute
 qualify row_number() over (partition by sample_id order by line) = 1
