@@ -4,6 +4,7 @@ from pathlib import Path
 from tempfile import TemporaryDirectory
 
 from flows.demo_scene import Scene
+from flows.lay_out_text import count_things
 from tasks.answer_orchard import ANNOTATORS, answer_export
 from tasks.draw_holdout import HoldoutTarget, draw_holdout
 from tasks.export_fixes import QueueFilter, export_fixes
@@ -27,7 +28,8 @@ def raise_flags(scene: Scene) -> None:
     found = ", ".join(f"{name} {count:+,}" for name, count in members.items())
     scene.tell(
         "flag",
-        f"{flags.flagged:,} mispredictions flagged in {flags.samples:,} samples; {asked:,} questions queued.",
+        f"{flags.samples:,} new or newly labelled samples: {count_things(flags.flagged, 'flag')} raised, "
+        f"{count_things(asked, 'question')} queued.",
         f"Case members: {found}.",
     )
 
@@ -43,13 +45,12 @@ def draw_case_holdouts(scene: Scene) -> None:
 
 def mine_cases(scene: Scene) -> None:
     """Queue, for each case, what is most like its members, and what looks alike but is predicted otherwise."""
+    scene.tell(
+        "mine", "Unlabelled samples most like a case's members, and look-alikes that were called otherwise:"
+    )
     for case in scene.cases:
         mined = mine_samples(scene.loop, case)
-        scene.tell(
-            "mine",
-            f"{case.case}: {mined.mined} samples like its members, {mined.look_alikes} look-alikes that the model "
-            "called something else.",
-        )
+        scene.tell("", f"  {case.case}: {mined.mined} and {mined.look_alikes} queued.")
 
 
 def answer_questions(scene: Scene, season: OrchardFiles, name: str) -> None:
@@ -61,14 +62,15 @@ def answer_questions(scene: Scene, season: OrchardFiles, name: str) -> None:
         asked = export_fixes(loop, export, QueueFilter(), is_open=False)
         answer_export(export, season.truth, answers, seed=_ANSWER_SEED)
     kept = import_answers(loop, answers).rows_kept
-    people = ", ".join(f"{person} ({share:.0%} right)" for person, share in ANNOTATORS.items())
+    people = ", ".join(f"{person} {share:.0%}" for person, share in ANNOTATORS.items())
     scene.tell(
         "queue",
-        f"{asked:,} questions go out, blind, and {kept:,} answers come back from simulated people: {people}.",
+        f"{asked:,} questions go out, blind; simulated annotators ({people} right) give {kept:,} answers.",
     )
     settled, frozen = settle_fixes(loop), freeze_full_holdouts(loop)
     scene.tell(
         "settle",
-        f"{settled.settled:,} answers agree and become labels; {settled.ambiguous} stay ambiguous. "
-        f"Hold-outs full and frozen: {len(frozen)}.",
+        f"{count_things(settled.settled, 'question')} settled: a label where the answers agree; "
+        f"{settled.ambiguous} ambiguous."
+        + (f" {count_things(len(frozen), 'hold-out')} full, so frozen." if frozen else ""),
     )

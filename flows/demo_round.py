@@ -6,7 +6,7 @@ import sys
 from dataclasses import dataclass
 
 from flows.demo_scene import Scene
-from flows.lay_out_text import indent, lay_out_table
+from flows.lay_out_text import indent, lay_out_table, make_harmless
 from flows.round import run_round
 from flows.temporary_server import TemporaryServer
 from tasks.errors import TrainerError
@@ -44,13 +44,24 @@ def play_round(scene: Scene, attribute: str) -> Round:
 def play_round_visibly(scene: Scene, attribute: str, server: TemporaryServer) -> Round:
     """Run a round as a Prefect flow: by its command, with the server named in its environment.
 
-    Where the server or the command fails, as the plain function: a round that ran is not run again.
+    Where the server or the command fails, that is said, and the plain function does it.
     """
+    if not server.wait_until_healthy():
+        problem = "it did not come up"
+    else:
+        try:
+            return _read_round(attribute, _run_command(scene, attribute, server))
+        except TrainerError as error:
+            problem = str(error)
+    scene.tell("round", f"A temporary Prefect server was to show the last round, but {problem}; so without it:")
+    return play_round(scene, attribute)
+
+
+def _run_command(scene: Scene, attribute: str, server: TemporaryServer) -> dict[str, object]:
+    """Run `turnrow round` in a process of its own and return its document. Raises TrainerError."""
     # -P: a folder `flows` in the current folder is not ours
     command = [sys.executable, "-P", "-m", "flows.cli", "round", attribute, "--json"]
     command += ["--at", str(scene.loop.folder.absolute())]
-    if not server.wait_until_healthy():
-        return play_round(scene, attribute)
     try:
         ended = subprocess.run(
             command,
@@ -60,11 +71,13 @@ def play_round_visibly(scene: Scene, attribute: str, server: TemporaryServer) ->
             timeout=_TAKES_AT_MOST_SECONDS,
             check=False,
         )
-    except subprocess.TimeoutExpired:
-        return play_round(scene, attribute)
+    except subprocess.TimeoutExpired as error:
+        raise TrainerError(f"it took more than {_TAKES_AT_MOST_SECONDS} seconds") from error
     if ended.returncode not in (_DONE, _NOT_YET) or not ended.stdout:
-        return play_round(scene, attribute)
-    return _read_round(attribute, json.loads(ended.stdout))
+        lines = ended.stderr.decode(errors="replace").strip().splitlines() or ["nothing was said"]
+        raise TrainerError(f"it failed ({make_harmless(lines[-1])})")
+    document: dict[str, object] = json.loads(ended.stdout)
+    return document
 
 
 def _read_round(attribute: str, document: dict[str, object]) -> Round:
@@ -101,7 +114,7 @@ def tell_round(scene: Scene, done: Round, before: str) -> None:
         f"{done.attribute}, {how}: {sum(figures.rows_by_reason.values()):,} rows ({rows}).",
         *indent(lay_out_table(table, _COLUMNS)),
         *_tell_guards(done.criteria),
-        f"Verdict on {done.model}: {done.verdict}; {done.reason}.",
+        f"Verdict on {done.model}: {done.verdict} ({done.reason}).",
     )
 
 
@@ -118,7 +131,7 @@ _COLUMNS = {
 
 def _show_figure(figure: Figure) -> dict[str, object]:
     shares = {name: getattr(figure, name) for name in ("before", "control", "after", "wanted")}
-    shown = {name: "-" if share is None else f"{share:6.1%}" for name, share in shares.items()}
+    shown = {name: "     -" if share is None else f"{share:6.1%}" for name, share in shares.items()}
     return {"name": figure.name, "what": figure.what, "samples": figure.samples, **shown}
 
 

@@ -16,19 +16,17 @@ from tasks.pull_logs import PulledFile, pull_files
 def pull_season(scene: Scene) -> None:
     """Pull what lies in the inbox: the labels of the first weeks, and the evaluation sets."""
     files = _pull(scene)
-    scene.tell(
-        "pull", f"{_count_rows(files):,} labelled samples from {len(files)} files: all that is known so far."
-    )
+    scene.tell("pull", f"{_count_rows(files):,} labelled samples from {len(files)} files.")
 
 
 def freeze_overall_holdouts(scene: Scene, season: OrchardFiles) -> None:
     """Freeze each attribute's evaluation set as its general hold-out, before anything is trained."""
-    for name, attribute in scene.loop.settings.attribute.items():
-        drawn = draw_holdout(scene.loop, HoldoutTarget(attribute, None), listed=season.overall[name])
-        scene.tell(
-            "holdout",
-            f"{drawn.case_name}: {drawn.members} samples, one a recording; what is in it trains no model.",
-        )
+    drawn = [
+        draw_holdout(scene.loop, HoldoutTarget(attribute, None), listed=season.overall[name])
+        for name, attribute in scene.loop.settings.attribute.items()
+    ]
+    kept = " and ".join(f"{held.case_name} ({held.members} samples)" for held in drawn)
+    scene.tell("holdout", f"{kept} frozen: general tests, one sample a recording. They train no model.")
 
 
 def send_logs(scene: Scene, season: OrchardFiles, models: Mapping[str, str]) -> None:
@@ -42,9 +40,7 @@ def send_logs(scene: Scene, season: OrchardFiles, models: Mapping[str, str]) -> 
                 mark_served(replay, inbox / "predictions" / week.name)
         for labels in season.operators:
             copyfile(labels, inbox / "labels" / labels.name)
-    scene.tell(
-        "predict", "Four weeks in the field: the new models predict what the carts met. Nobody labelled it."
-    )
+    scene.tell("predict", "Four weeks in the field: the models predict what the carts met, unlabelled.")
     with scene.measure("pull"):
         files = [file for file in _pull(scene) if not file.is_known]
     predicted = _count_rows(file for file in files if file.kind == "predictions")

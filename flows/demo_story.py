@@ -7,15 +7,17 @@ from flows.demo_labels import answer_questions, draw_case_holdouts, mine_cases, 
 from flows.demo_round import Round, play_round, play_round_visibly, read_figures, tell_round
 from flows.demo_scene import DemoSummary, Say, Scene
 from flows.demo_season import freeze_overall_holdouts, pull_season, send_logs
+from flows.lay_out_text import count_things
 from flows.temporary_server import TemporaryServer, start_temporary_server
 from tasks.export_fixes import QueueFilter, list_fixes
 from tasks.make_loop import make_folder
 from tasks.make_orchard import OrchardFiles, make_orchard
 from tasks.read_settings import read_cases
 from tasks.sign_off import CAUTIONS, sign_off
-from tasks.tell_orchard import list_unclaimed
+from tasks.tell_orchard import count_unsettled, list_unclaimed
 
 _SIGNER = "dana"
+_README = "README.md in the folder"
 _FIRST_NOTE = "the first model: there is none before it to compare it with"
 
 
@@ -87,8 +89,8 @@ def _run_rounds(scene: Scene, first: Sequence[Round], server: TemporaryServer) -
     """Train, judge and tell a candidate of each attribute; the last one visibly."""
     scene.tell(
         "round",
-        "Now each network is trained on, unchanged, from its incumbent, on the old rows and the new ones. Its "
-        "control is trained on as long on the old rows alone: the new labels earn only what is gained over it.",
+        "Each network, unchanged, is trained further on the old rows and the new ones. Its control is trained "
+        "further, for as many steps, on the old rows alone: the new labels earn only what is gained over it.",
     )
     last = []
     for done in first:
@@ -113,31 +115,33 @@ def _sign(scene: Scene, last: Sequence[Round]) -> None:
 
 
 def _summarise(scene: Scene, last: Sequence[Round]) -> DemoSummary:
-    left = list_fixes(scene.loop, QueueFilter())
-    _tell_left(scene, len(left))
+    with scene.measure("what is left"):
+        _tell_left(scene)
+        open_fixes = len(list_fixes(scene.loop, QueueFilter()))
     return DemoSummary(
         folder=str(scene.loop.folder),
         models={done.attribute: done.model for done in last},
         versions={done.attribute: done.version for done in last},
         verdicts={done.attribute: done.verdict for done in last},
-        open_fixes=len(left),
+        open_fixes=open_fixes,
         through_prefect=last[-1].through_prefect,
         seconds=scene.seconds,
     )
 
 
-def _tell_left(scene: Scene, open_fixes: int) -> None:
+def _tell_left(scene: Scene) -> None:
     """Say what the loop leaves undecided, and why."""
+    unsettled = count_unsettled(scene.loop)
     scene.tell(
         "left",
-        f"{open_fixes} samples have no label: the annotators were at odds or unsure, so each waits for a "
-        "second look.",
+        f"{count_things(unsettled, 'sample')} without a label, and so in no training set: the annotators named "
+        "different labels, or were unsure, whenever they were asked.",
     )
     animals = [found for found in list_unclaimed(scene.loop) if found.truth == "animal"]
     if animals:
         count, most = sum(found.samples for found in animals), animals[0]
         scene.tell(
             "",
-            f"{count} flagged animals (mostly taken for {most.predicted}) are in no failure case: dogs in tall "
-            "grass. That case file is yours to write; README.md in the folder says more.",
+            f"{count_things(count, 'animal')} flagged, most often as {most.predicted}, that no failure case asks "
+            f"about: mostly dogs in tall grass. That case file is yours to write; {_README} says more.",
         )

@@ -18,7 +18,7 @@ _HEALTHY_SECONDS = 60
 _STOP_SECONDS = 15
 _LOOPBACK = "127.0.0.1"
 # The shell becomes the server; its watcher reads from us, and ends the group when we close the pipe or die.
-_UNTIL_CLOSED = 'exec 3<&0; { read -r _ <&3; kill -TERM -- -$$; } & exec "$@" 3<&- </dev/null'
+_UNTIL_CLOSED = 'exec 3<&0; { read -r _ <&3; kill -s TERM -- -$$; } & exec "$@" 3<&- </dev/null'
 
 
 @dataclass(frozen=True)

@@ -3,6 +3,7 @@
 import os
 import shutil
 from collections.abc import Callable, Iterator
+from functools import partial
 from pathlib import Path
 
 import duckdb
@@ -106,7 +107,7 @@ def _check_expressions(warehouse: Warehouse, cases: list[FailureCase]) -> Iterat
     from tasks.describe_cases import check_case
 
     connection, settings = warehouse.connection, warehouse.loop.settings
-    found = [_try(lambda case=case: check_case(warehouse, case), case.path.name) for case in cases]
+    found = [_try(partial(check_case, warehouse, case), case.path.name) for case in cases]
     for attribute in settings.attribute.values():
         where = f"turnrow.toml, attribute.{attribute.name}"
         found.append(_try_expression(connection, attribute.group_by, "known_sample", f"{where}.group_by", False))

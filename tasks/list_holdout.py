@@ -32,7 +32,7 @@ def stage_listed(connection: duckdb.DuckDBPyConnection, path: Path, attribute: s
 def _stage_ids(connection: duckdb.DuckDBPyConnection, path: Path, attribute: str, present: list[str]) -> None:
     if "sample_id" in present:
         connection.execute(
-            "create or replace temp table listed_id as select rowid + 1 as line, "
+            "create or replace temp table listed_id as select row_number() over () as line, "
             "cast(sample_id as varchar) as shown, cast(sample_id as varchar) as sample_id from listed_row"
         )
         return

@@ -52,7 +52,7 @@ def _flag_new(status: Status) -> NextStep | None:
     is_new = any(moment is not None and (flagged is None or flagged < moment) for moment in came)
     if not is_new and all(case["state"] for case in status.cases):
         return None
-    return NextStep("logs, labels or case files have come in since mispredictions were last looked for", "turnrow flag")
+    return NextStep("logs, labels or case files are newer than the last look for mispredictions", "turnrow flag")
 
 
 def _draw_overall(status: Status) -> NextStep | None:

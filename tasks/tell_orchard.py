@@ -72,6 +72,12 @@ def read_round_figures(
     )
 
 
+def count_unsettled(loop: Loop) -> int:
+    """Return how many samples the annotators were asked about and could not settle."""
+    with open_warehouse(loop, write=False) as warehouse:
+        return len(fetch_rows(warehouse.connection, "demo/without_label"))
+
+
 def list_unclaimed(loop: Loop) -> list[Confusion]:
     """Return the confusions that no failure case asks about, the most frequent first."""
     with open_warehouse(loop, write=False) as warehouse:

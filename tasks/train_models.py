@@ -169,7 +169,7 @@ def _read_rows(
         parameters |= {"needs_features": attribute.trainer in BUILT_IN_TRAINERS}
     else:
         parameters |= {"version": version, "is_number": attribute.kind == "number"}
-    return connection.execute(read_sql(query), parameters).fetch_record_batch(_BATCH_ROWS)
+    return connection.execute(read_sql(query), parameters).to_arrow_reader(_BATCH_ROWS)
 
 
 def _keep_artefact(written: Path, target: Path) -> str:

@@ -32,7 +32,7 @@ def change_settings(loop: Loop, settings: str) -> Loop:
 def test_a_label_that_contradicts_a_served_prediction_flags_it(
     loop: Loop, write_predictions: "WriteRows", write_labels: "WriteRows", read_rows: "ReadRows", make_id: "MakeId"
 ) -> None:
-    wrong, right, unlabelled = write_predictions(
+    wrong, *_ = write_predictions(
         loop,
         [
             {"object_id": "wrong", "predicted": "crate"},
@@ -61,7 +61,6 @@ def test_a_label_that_contradicts_a_served_prediction_flags_it(
             revision_id,
         )
     ]
-    assert {right, unlabelled}.isdisjoint({wrong})
 
 
 def test_running_again_adds_nothing_and_looks_at_nothing(

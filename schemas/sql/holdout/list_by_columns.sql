@@ -1,7 +1,7 @@
 -- one row per listed row of the attribute: its line, how it is shown in an error, and the id it would have
 create or replace temp table listed_id as
 select
-    rowid + 1 as line,
+    row_number() over () as line,
     concat_ws(' ', recording_id, object_id, observed_at) as shown,
     make_sample_id(
         cast(recording_id as varchar),

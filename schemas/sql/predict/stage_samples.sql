@@ -2,7 +2,7 @@
 create or replace temp table sample_row as
 with typed as (
     select
-        rowid + 1 as line,
+        row_number() over () as line,
         nfc_normalize(cast(recording_id as varchar)) as recording_id,
         nfc_normalize(cast(object_id as varchar)) as object_id,
         try_cast(observed_at as timestamptz) as observed_at,

@@ -1,0 +1,96 @@
+"""One pass of the whole loop on both kinds of warehouse: what each step leaves, and that the next one finds it."""
+
+from typing import Any
+
+import pytest
+
+from tasks.verify_training_set import verify_training_set
+
+LINEAGE = (
+    "select sample_id, reason, rule, case_name, fix_id is not null as has_fix, origin, source_uri is not null, "
+    "label_source_uri is not null, model_version from training_set_lineage where version = $version "
+    "and reason <> 'base' order by all"
+)
+
+
+def start(orchard: Any, field: Any) -> Any:
+    """Base labels, evaluation sets frozen, a first model accepted, its log pulled and flagged."""
+    held = (
+        field.sights("person", 30, "held")
+        + field.sights("crate", 30, "held")
+        + field.sights("foliage", 30, "held")
+    )
+    crouched = field.sights("crouched", 40, "held")
+    orchard.pull(field.label(held + crouched))
+    orchard.pull(
+        field.label([row for kind in ("person", "crate", "foliage") for row in field.sights(kind, 40, "base")])
+    )
+    case = orchard.case()
+    orchard.flag(case)
+    assert orchard.hold(held + crouched[:10]).missing == 0
+    assert orchard.hold(crouched, case).missing == 0
+    first = orchard.assemble()
+    assert (first.state, first.rows_by_reason) == ("passed", {"base": 120})
+    model = orchard.retrain(case)
+    assert (model.verdict, model.control_model) != ("passed", None)
+    orchard.accept(model.model, "the first model")
+    return case, model.model
+
+
+def serve(orchard: Any, field: Any, case: Any, model: str) -> list[Any]:
+    """A log of the model in service: crouched people, of whom 6 carry a label, and ordinary crates."""
+    log = field.sights("crouched", 30, "log") + field.sights("crate", 20, "log")
+    orchard.pull(orchard.replay(model, log))
+    orchard.pull(field.label(log[:6]))
+    orchard.flag(case)
+    return log
+
+
+def test_the_loop_cures_a_case_and_every_step_run_again_changes_nothing(any_orchard: Any, field: Any):
+    case, model = start(any_orchard, field)
+    serve(any_orchard, field, case, model)
+    assert any_orchard.number("select count(*) from case_member") == 6
+
+    mined = any_orchard.mine(case)
+    assert (mined.mined, mined.look_alikes, mined.budget_left) == (24, 0, 16)
+    assert any_orchard.mine(case).mined == 0
+    assert any_orchard.answer() == 24
+    version = any_orchard.assemble()
+    assert (version.state, version.rows_by_reason) == ("passed", {"base": 120, "fixed": 6, "mined": 24})
+    again = any_orchard.assemble()
+    assert (again.version, again.is_new) == (version.version, False)
+
+    result = any_orchard.retrain(case)
+    assert result.verdict == "passed", result.reason
+    assert result.control_model is not None
+    count = any_orchard.number("select count(*) from evaluation")
+    assert (
+        any_orchard.number("select count(distinct (model_version, holdout_id, slice, metric)) from evaluation")
+        == count
+    )
+    models = any_orchard.ask("select * from model order by all")
+    assert any_orchard.retrain(case) == result
+    assert any_orchard.ask("select * from model order by all") == models
+    assert any_orchard.number("select count(*) from evaluation") == count
+
+    any_orchard.accept(result.model)
+    assert any_orchard.ask("select * from incumbent") == [("obstacle", result.model)]
+    assert any_orchard.number("select arg_max(state, known_at) from case_state") == "cured"
+    assert verify_training_set(any_orchard.loop, str(version.version)).is_equal
+
+    rows = any_orchard.ask(LINEAGE, version=version.version)
+    assert {row[1:] for row in rows} == {
+        ("fixed", "label_disagrees", "crouched-picker", False, "person", True, True, model),
+        ("mined", None, "crouched-picker", True, "person", True, False, model),
+    }
+    assert len(rows) == len({row[0] for row in rows}) == 30
+
+
+@pytest.mark.parametrize("wrong", ["crate"])
+def test_a_candidate_that_learned_from_wrong_answers_never_passes(orchard: Any, field: Any, wrong: str):
+    case, model = start(orchard, field)
+    serve(orchard, field, case, model)
+    orchard.mine(case)
+    orchard.answer(wrong)
+    orchard.assemble()
+    assert orchard.retrain(case).verdict != "passed"
