@@ -88,7 +88,10 @@ def _choose_say(is_json: bool) -> Callable[[str], None]:
     """Return what shows a line of a long command: on stdout, or on stderr where that is for JSON alone."""
 
     def say(line: str) -> None:
-        print(line, file=sys.stderr if is_json else sys.stdout, flush=True)
+        if is_json:
+            print(line, file=sys.stderr, flush=True)
+        else:
+            _print_lines([f"{line}\n"])
 
     return say
 

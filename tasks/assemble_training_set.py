@@ -11,7 +11,8 @@ from schemas.sql_files import read_sql
 from tasks.check_expression import check_expression
 from tasks.compose_rows import Composition, Moment, compose_rows, plan_composition
 from tasks.digest_rows import digest_rows
-from tasks.errors import NotYetError, UnknownNameError
+from tasks.errors import NotYetError
+from tasks.find_names import find_attribute
 from tasks.loop import Loop
 from tasks.record_run import record_run
 from tasks.run_expectations import CheckResult, run_expectations
@@ -76,14 +77,6 @@ def assemble_training_set(
             return summary
 
         return warehouse.write(insert)
-
-
-def find_attribute(loop: Loop, name: str) -> AttributeSettings:
-    """Return an attribute's settings; raises UnknownNameError, with the known ones."""
-    if name not in loop.settings.attribute:
-        known = ", ".join(sorted(loop.settings.attribute)) or "none"
-        raise UnknownNameError(f"{name}: no such attribute in turnrow.toml; it has {known}")
-    return loop.settings.attribute[name]
 
 
 def _draft(warehouse: Warehouse, attribute: AttributeSettings, as_of: datetime | None) -> _Draft:

@@ -6,8 +6,8 @@ from datetime import datetime
 from pathlib import Path
 
 from schemas.settings import BUILT_IN_TRAINERS, AttributeSettings
-from tasks.assemble_training_set import find_attribute
 from tasks.errors import InputError
+from tasks.find_names import find_attribute
 from tasks.hash_artefact import hash_folder
 from tasks.know_models import read_incumbent, read_model, rename_labels
 from tasks.loop import Loop

@@ -78,7 +78,9 @@ def _stage_changed(warehouse: Warehouse, case: FailureCase) -> None:
 
 def _hash_meaning(loop: Loop, case: FailureCase) -> str:
     """Return a hash that changes with the case, and with what its attribute's labels mean."""
-    return hash_definition(definition_of_case(case) + definition_of_attribute(loop.settings.attribute[case.attribute]))
+    return hash_definition(
+        definition_of_case(case) + definition_of_attribute(loop.settings.attribute[case.attribute])
+    )
 
 
 def stage_members(connection: duckdb.DuckDBPyConnection, case: FailureCase) -> None:

@@ -6,8 +6,8 @@ import duckdb
 import pyarrow as pa
 
 from schemas.sql_files import read_sql
-from tasks.assemble_training_set import find_attribute
 from tasks.errors import InputError, UnknownNameError
+from tasks.find_names import find_attribute
 from tasks.know_models import KnownModel, find_artefact
 from tasks.loop import Loop
 from tasks.read_table import load_table

@@ -12,8 +12,8 @@ import pyarrow as pa
 from schemas.case_file import FailureCase, override_gate
 from schemas.settings import AttributeSettings
 from schemas.sql_files import read_sql
-from tasks.assemble_training_set import find_attribute
 from tasks.errors import NotYetError
+from tasks.find_names import find_attribute
 from tasks.gate_candidate import CaseToJudge, Criterion, GateInput, judge_candidate
 from tasks.group_samples import view_groups
 from tasks.know_models import find_artefact, read_model

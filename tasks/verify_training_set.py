@@ -3,10 +3,10 @@
 from dataclasses import dataclass
 
 from schemas.sql_files import read_sql
-from tasks.assemble_training_set import find_attribute
 from tasks.compose_rows import Moment, compose_rows, read_composition
 from tasks.digest_rows import digest_rows
 from tasks.errors import UnknownNameError
+from tasks.find_names import find_attribute
 from tasks.loop import Loop
 from tasks.warehouse import as_utc, open_warehouse
 

@@ -349,9 +349,7 @@ def show_only(warehouse: Warehouse, focus: str, staged: Mapping[str, str] | None
 
 
 @contextmanager
-def _shadow(
-    connection: duckdb.DuckDBPyConnection, cut: dict[str, str], views: tuple[str, ...]
-) -> Iterator[None]:
+def _shadow(connection: duckdb.DuckDBPyConnection, cut: dict[str, str], views: tuple[str, ...]) -> Iterator[None]:
     for name, narrowed in cut.items():
         connection.execute(f"create temp view {name} as select * from wh.main.{name} {narrowed}")
     for view in views:

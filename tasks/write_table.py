@@ -35,7 +35,9 @@ def write_table(
         part.replace(path)
     except (duckdb.IOException, OSError) as error:
         part.unlink(missing_ok=True)
-        raise InputError(f"{path}: cannot be written ({str(error).splitlines()[0]}); choose another file") from error
+        raise InputError(
+            f"{path}: cannot be written ({str(error).splitlines()[0]}); choose another file"
+        ) from error
     return int(row[0]) if row else 0
 
 

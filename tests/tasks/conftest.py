@@ -155,6 +155,4 @@ def answer() -> Answer:
 @pytest.fixture
 def open_fixes() -> OpenFixes:
     """Return a reader of the queue: sample_id -> fix_id of its open fix."""
-    return lambda loop: {
-        str(fix["sample_id"]): str(fix["fix_id"]) for fix in list_fixes(loop, QueueFilter())
-    }
+    return lambda loop: {str(fix["sample_id"]): str(fix["fix_id"]) for fix in list_fixes(loop, QueueFilter())}

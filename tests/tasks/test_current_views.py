@@ -95,7 +95,7 @@ def test_of_labels_by_file_origin_then_time_decides_and_an_open_contradiction_gi
     }
     assert {name: by_id[sample_id] for name, sample_id in ids.items()} == expected
     assert read_rows(found, "select count(*) from label_revision where label = 'step_ladder'") == [(2,)]
-    truths = dict(read_rows(found, "select object_id, truth from current_sample"))
+    truths: dict[str, str | None] = dict(read_rows(found, "select object_id, truth from current_sample"))
     assert truths == {name: wanted[0] for name, wanted in expected.items()}
 
 

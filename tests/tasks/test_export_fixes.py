@@ -34,7 +34,9 @@ def read_file(path: Path) -> list[dict[str, Any]]:
             return list(csv.DictReader(handle))
     if path.suffix == ".jsonl":
         return [json.loads(line) for line in path.read_text(encoding="utf-8").splitlines()]
-    cursor = duckdb.execute("select * replace (cast(observed_at as varchar) as observed_at) from read_parquet(?)", [str(path)])
+    cursor = duckdb.execute(
+        "select * replace (cast(observed_at as varchar) as observed_at) from read_parquet(?)", [str(path)]
+    )
     names = [column[0] for column in cursor.description or []]
     return [dict(zip(names, row, strict=True)) for row in cursor.fetchall()]
 
@@ -49,7 +51,7 @@ def asking(loop: Loop, write_predictions: "WriteRows", write_labels: "WriteRows"
                 "object_id": 'a "quoted", name',
                 "predicted": "crate",
                 "confidence": 0.5,
-                "context": {"light": "dusk", "note": "a, b\n\"c\""},
+                "context": {"light": "dusk", "note": 'a, b\n"c"'},
                 "media_uri": "frames/1.png",
             },
             {"object_id": "disputed", "predicted": "animal"},
@@ -83,7 +85,9 @@ def test_every_format_asks_the_same_questions_blind(asking: Loop, tmp_path: Path
     for suffix, rows in exports.items():
         assert [list(row) for row in rows] == [COLUMNS] * 3, suffix
         assert {row[name] for row in rows for name in OPEN_ONLY} == {"" if suffix == "csv" else None}
-        assert {row["question"] for row in rows if row["attribute"] == "obstacle"} == {"What is the obstacle here?"}
+        assert {row["question"] for row in rows if row["attribute"] == "obstacle"} == {
+            "What is the obstacle here?"
+        }
         assert {row["question"] for row in rows if row["attribute"] == "distance"} == {
             "What is the distance here? (in m)"
         }
@@ -107,7 +111,9 @@ def test_a_blind_file_holds_no_word_of_what_the_model_or_the_queue_thinks(asking
     path = tmp_path / "out.parquet"
     export_fixes(asking, path, QueueFilter(), is_open=False)
     columns = ("question", "allowed_labels", *OPEN_ONLY)
-    asked = {json.dumps([row[name] for name in columns]) for row in read_file(path) if row["attribute"] == "obstacle"}
+    asked = {
+        json.dumps([row[name] for name in columns]) for row in read_file(path) if row["attribute"] == "obstacle"
+    }
     assert len(asked) == 1
     frame = str(pq.read_metadata(path).metadata) + str(pq.read_schema(path).metadata)
     assert not [word for word in ("grave", "low_margin", "second_look", "0.5") if word in frame]
@@ -143,7 +149,8 @@ def test_an_export_with_two_columns_added_is_what_import_takes(
     options = {"parquet": "(format parquet)", "csv": "(format csv, header)", "jsonl": "(format json)"}[suffix]
     reader = {"parquet": "read_parquet", "csv": "read_csv", "jsonl": "read_json"}[suffix]
     duckdb.execute(
-        f"copy (select *, 'ada' as annotator, case attribute when 'distance' then '2.25' else 'person' end as answer "
+        "copy (select *, 'ada' as annotator, "
+        "case attribute when 'distance' then '2.25' else 'person' end as answer "
         f"from {reader}('{out}')) to '{back}' {options}"
     )
     summary = import_answers(asking, back)
@@ -164,7 +171,7 @@ def test_the_filter_narrows_to_an_attribute_a_case_and_the_most_urgent(asking: L
     assert count(QueueFilter(case_name="no-such-case")) == (0, 0)
     assert count(QueueFilter(at_most=2)) == (2, 2)
     assert {fix["reason"] for fix in list_fixes(asking, QueueFilter(at_most=2))} == {"second_look"}
-    with pytest.raises(UnknownNameError, match="no attribute distanse in turnrow.toml"):
+    with pytest.raises(UnknownNameError, match=r"no attribute distanse in turnrow\.toml"):
         list_fixes(asking, QueueFilter(attribute="distanse"))
 
 

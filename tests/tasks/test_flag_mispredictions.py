@@ -45,7 +45,8 @@ def test_a_label_that_contradicts_a_served_prediction_flags_it(
     assert flag_mispredictions(loop) == FlagSummary(samples=3, flagged=1, lapsed=0)
 
     (definition,) = read_rows(
-        loop, "select definition_sha256 from rule_definition where rule = 'label_disagrees' and attribute = 'obstacle'"
+        loop,
+        "select definition_sha256 from rule_definition where rule = 'label_disagrees' and attribute = 'obstacle'",
     )[0]
     prediction_id = make_id(wrong, "obstacle-1", "served", "crate", None)
     revision_id = make_id(wrong, "person", None, "person", None, None, None)
@@ -69,7 +70,9 @@ def test_running_again_adds_nothing_and_looks_at_nothing(
     write_predictions(loop, [{"object_id": name} for name in "abc"])
     write_labels(loop, [{"object_id": "a"}])
     flag_mispredictions(loop)
-    facts = "select misprediction_id, known_at from misprediction union all select rule, known_at from rule_definition"
+    facts = (
+        "select misprediction_id, known_at from misprediction union all select rule, known_at from rule_definition"
+    )
     before = sorted(read_rows(loop, facts))
 
     assert flag_mispredictions(loop) == FlagSummary(samples=0, flagged=0, lapsed=0)
@@ -95,14 +98,18 @@ def test_a_number_is_flagged_beyond_its_tolerance_and_not_at_it(
     predicted = {"at": "2.2", "at_too": "0.3", "beyond": "2.21", "below": "1.79", "exact": "-0.0"}
     labels = {"at": "2.0", "at_too": "0.1", "beyond": "2.0", "below": "2.0", "exact": "0"}
     rows = [{"object_id": name, "attribute": "distance"} for name in predicted]
-    ids = dict(zip(predicted, write_predictions(loop, [r | {"predicted": predicted[r["object_id"]]} for r in rows])))
+    ids = dict(
+        zip(
+            predicted,
+            write_predictions(loop, [r | {"predicted": predicted[r["object_id"]]} for r in rows]),
+            strict=True,
+        )
+    )
     write_labels(loop, [r | {"label": labels[r["object_id"]]} for r in rows])
 
     flag_mispredictions(loop)
 
-    assert read_rows(loop, LIVE) == sorted(
-        [("label_disagrees", ids["beyond"]), ("label_disagrees", ids["below"])]
-    )
+    assert read_rows(loop, LIVE) == sorted([("label_disagrees", ids["beyond"]), ("label_disagrees", ids["below"])])
 
 
 def test_low_margin_asks_the_scores_else_the_confidence_until_the_truth_agrees(
@@ -117,12 +124,16 @@ def test_low_margin_asks_the_scores_else_the_confidence_until_the_truth_agrees(
         "sure": {"confidence": 0.95},
         "agreed": {"confidence": 0.55},
     }
-    ids = dict(zip(cases, write_predictions(loop, [{"object_id": n} | row for n, row in cases.items()]), strict=True))
+    ids = dict(
+        zip(cases, write_predictions(loop, [{"object_id": n} | row for n, row in cases.items()]), strict=True)
+    )
     write_labels(loop, [{"object_id": "agreed", "label": "crate"}])
 
     flag_mispredictions(loop)
 
-    found = read_rows(loop, "select sample_id, round(score, 6) from live_flag where rule = 'low_margin' order by all")
+    found = read_rows(
+        loop, "select sample_id, round(score, 6) from live_flag where rule = 'low_margin' order by all"
+    )
     assert found == sorted([(ids["close"], 0.9), (ids["unsure"], 0.9), (ids["very_unsure"], 1.0)])
 
 
@@ -194,7 +205,9 @@ def test_a_corrected_label_ends_the_flag_and_a_restored_one_brings_it_back(
 def test_a_rule_of_the_users_own_flags_what_its_where_matches(
     make_any_loop: "MakeLoop", write_predictions: "WriteRows", read_rows: "ReadRows"
 ) -> None:
-    rule = '\n[[rule]]\nname = "late_crate"\nattribute = "obstacle"\nwhere = "(context->>\'light\') = \'dusk\' -- x"\n'
+    rule = (
+        '[[rule]]\nname = "late_crate"\nattribute = "obstacle"\nwhere = "(context->>\'light\') = \'dusk\' -- x"\n'
+    )
     loop = make_any_loop(OBSTACLE + "rules = []\n" + rule)
     dusk, *_ = write_predictions(
         loop,

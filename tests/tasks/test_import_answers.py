@@ -26,33 +26,38 @@ NAMES = ("fix_id", "annotator", "answer", "answered_at", "seconds", "note")
 ANSWERS = "select fix_id, annotator, answer, answer_value, answered_at, seconds, note from fix_answer order by all"
 
 
-@pytest.fixture
-def fixes(
+def put_questions(
     loop: Loop, write_predictions: "WriteRows", insert_rows: "InsertRows", make_id: "MakeId"
 ) -> dict[str, str]:
-    """The fix_ids of two open questions: `class` about an obstacle, `number` about a distance."""
-    rows = [
+    rows: list[Row] = [
         {"object_id": "class", "attribute": "obstacle", "confidence": 0.5},
         {"object_id": "number", "attribute": "distance", "predicted": "1.0"},
     ]
     samples = write_predictions(loop, rows)
     asked = {name: make_id(sample, 1) for name, sample in zip(("class", "number"), samples, strict=True)}
-    insert_rows(
-        loop,
-        "label_fix",
-        [
-            {
-                "fix_id": asked[str(row["object_id"])],
-                "sample_id": sample,
-                "attribute": row["attribute"],
-                "attempt": 1,
-                "reason": "flagged",
-                "priority": 1.0,
-            }
-            for row, sample in zip(rows, samples, strict=True)
-        ],
-    )
+    question = {"attempt": 1, "reason": "flagged", "priority": 1.0}
+    fixes = [
+        {"fix_id": make_id(sample, 1), "sample_id": sample, "attribute": row["attribute"], **question}
+        for row, sample in zip(rows, samples, strict=True)
+    ]
+    insert_rows(loop, "label_fix", fixes)
     return asked
+
+
+@pytest.fixture
+def fixes(
+    loop: Loop, write_predictions: "WriteRows", insert_rows: "InsertRows", make_id: "MakeId"
+) -> dict[str, str]:
+    """The fix_ids of two open questions: `class` about an obstacle, `number` about a distance."""
+    return put_questions(loop, write_predictions, insert_rows, make_id)
+
+
+@pytest.fixture
+def file_fixes(
+    file_loop: Loop, write_predictions: "WriteRows", insert_rows: "InsertRows", make_id: "MakeId"
+) -> dict[str, str]:
+    """The same in a DuckDB file alone."""
+    return put_questions(file_loop, write_predictions, insert_rows, make_id)
 
 
 def write_jsonl(path: Path, rows: Sequence["Row"]) -> Path:
@@ -101,7 +106,9 @@ REFUSED: dict[str, tuple[str, "Row", str]] = {
 def test_each_bad_answer_is_refused_with_its_reason_and_the_rest_is_kept(
     loop: Loop, fixes: dict[str, str], read_rows: "ReadRows", tmp_path: Path
 ) -> None:
-    bad = [give(fixes[fix]) | {"annotator": f"person {n}"} | row for n, (fix, row, _) in enumerate(REFUSED.values())]
+    bad = [
+        give(fixes[fix]) | {"annotator": f"person {n}"} | row for n, (fix, row, _) in enumerate(REFUSED.values())
+    ]
     good = [give(fixes["class"], "zoe"), give(fixes["number"], "zoe", 1.25)]
     path = write_jsonl(tmp_path / "answers.jsonl", [good[0], *bad, good[1]])
 
@@ -112,10 +119,14 @@ def test_each_bad_answer_is_refused_with_its_reason_and_the_rest_is_kept(
     reasons = dict(zip(REFUSED, [reason for _, reason in summary.refused], strict=True))
     wanted = {name: reason for name, (_, _, reason) in REFUSED.items()}
     assert {name: reason for name, reason in reasons.items() if wanted[name] not in reason} == {}
-    kept = read_rows(loop, "select annotator, answer, answer_value, saw_prediction from fix_answer order by answer")
+    kept = read_rows(
+        loop, "select annotator, answer, answer_value, saw_prediction from fix_answer order by answer"
+    )
     assert kept == [("zoe", "1.25", 1.25, False), ("zoe", "person", None, False)]
     batch_id = hashlib.sha256(hashlib.sha256(path.read_bytes()).hexdigest().encode()).hexdigest()[:32]
-    quarantined = read_rows(loop, "select batch_id, row_number, reason, raw from quarantined_row order by row_number")
+    quarantined = read_rows(
+        loop, "select batch_id, row_number, reason, raw from quarantined_row order by row_number"
+    )
     assert [(row[0], row[1], row[2]) for row in quarantined] == [(batch_id, n, r) for n, r in summary.refused]
     raws = [{k: v for k, v in json.loads(row[3]).items() if v is not None} for row in quarantined]
     text = [{k: str(v) for k, v in row.items() if v is not None} for row in bad]
@@ -153,20 +164,22 @@ def test_the_first_answer_of_a_person_stays(
 
 
 def test_a_number_is_the_same_answer_however_it_is_written(
-    file_loop: Loop, loop: Loop, fixes: dict[str, str], read_rows: "ReadRows", tmp_path: Path
+    file_loop: Loop, file_fixes: dict[str, str], read_rows: "ReadRows", tmp_path: Path
 ) -> None:
-    fix = fixes["number"]
+    fix = file_fixes["number"]
     rows = [give(fix, answer=text) for text in ("1.50", "1.5", 1.5, "15e-1", "1.6")]
-    summary = import_answers(loop, write_jsonl(tmp_path / "a.jsonl", rows))
+    summary = import_answers(file_loop, write_jsonl(tmp_path / "a.jsonl", rows))
     assert (summary.rows_kept, summary.rows_duplicate) == (1, 3)
     assert summary.refused == ((5, "ada answers this fix twice in the file, first with 1.50"),)
-    assert read_rows(loop, "select answer, answer_value from fix_answer") == [("1.50", 1.5)]
+    assert read_rows(file_loop, "select answer, answer_value from fix_answer") == [("1.50", 1.5)]
 
 
 def test_the_same_file_again_and_a_renamed_copy_add_nothing(
     loop: Loop, fixes: dict[str, str], read_rows: "ReadRows", tmp_path: Path
 ) -> None:
-    path = write_jsonl(tmp_path / "a.jsonl", [give(fixes["class"]), give("nobody knows"), give(fixes["number"], answer=2)])
+    path = write_jsonl(
+        tmp_path / "a.jsonl", [give(fixes["class"]), give("nobody knows"), give(fixes["number"], answer=2)]
+    )
     facts = ("fix_answer", "quarantined_row", "pull_batch")
     first = import_answers(loop, path)
     before = [read_rows(loop, f"select * from {table} order by all") for table in facts]
@@ -180,13 +193,17 @@ def test_the_same_file_again_and_a_renamed_copy_add_nothing(
 
 
 def test_the_same_answers_in_another_file_add_its_batch_alone(
-    file_loop: Loop, loop: Loop, fixes: dict[str, str], read_rows: "ReadRows", tmp_path: Path
+    file_loop: Loop, file_fixes: dict[str, str], read_rows: "ReadRows", tmp_path: Path
 ) -> None:
-    import_answers(loop, write_jsonl(tmp_path / "a.jsonl", [give(fixes["class"])]))
-    before = read_rows(loop, "select * from fix_answer")
-    assert import_answers(loop, write_csv(tmp_path / "a.csv", [give(fixes["class"])])).rows_duplicate == 1
-    assert read_rows(loop, "select * from fix_answer") == before
-    counts = read_rows(loop, "select rows_kept, rows_duplicate from pull_batch where kind = 'answers' order by all")
+    import_answers(file_loop, write_jsonl(tmp_path / "a.jsonl", [give(file_fixes["class"])]))
+    before = read_rows(file_loop, "select * from fix_answer")
+    assert (
+        import_answers(file_loop, write_csv(tmp_path / "a.csv", [give(file_fixes["class"])])).rows_duplicate == 1
+    )
+    assert read_rows(file_loop, "select * from fix_answer") == before
+    counts = read_rows(
+        file_loop, "select rows_kept, rows_duplicate from pull_batch where kind = 'answers' order by all"
+    )
     assert counts == [(0, 1), (1, 0)]
 
 
@@ -205,7 +222,9 @@ def test_a_spreadsheets_csv_is_read_as_it_was_meant(
     assert import_answers(loop, path).refused == ()
 
     noon = datetime(2026, 5, 1, 12, 0, 0, 250_000, tzinfo=UTC)
-    found = [row if row[4] is None else (*row[:4], row[4].astimezone(UTC), *row[5:]) for row in read_rows(loop, ANSWERS)]
+    found = [
+        row if row[4] is None else (*row[:4], row[4].astimezone(UTC), *row[5:]) for row in read_rows(loop, ANSWERS)
+    ]
     assert sorted(found, key=lambda row: row[2]) == [
         (fixes["number"], "Zoë", "2.50", 2.5, None, None, None),
         (fixes["class"], "Zoë", "person", None, noon, 3.5, note),
@@ -213,41 +232,45 @@ def test_a_spreadsheets_csv_is_read_as_it_was_meant(
 
 
 def test_every_notation_and_format_of_a_time_is_the_same_instant(
-    file_loop: Loop, loop: Loop, fixes: dict[str, str], read_rows: "ReadRows", tmp_path: Path
+    file_loop: Loop, file_fixes: dict[str, str], read_rows: "ReadRows", tmp_path: Path
 ) -> None:
     import pyarrow as pa
     import pyarrow.parquet as pq
 
     moment = datetime(2026, 5, 1, 12, tzinfo=UTC)
     texts = ["2026-05-01T12:00:00Z", "2026-05-01 14:00:00+02:00", "20260501T120000Z", "2026-05-01T12:00"]
-    rows = [give(fixes["class"], f"p{n}", answered_at=text) for n, text in enumerate(texts)]
-    import_answers(loop, write_jsonl(tmp_path / "all.jsonl", rows))
-    import_answers(loop, write_jsonl(tmp_path / "one.jsonl", [give(fixes["class"], "q", answered_at=texts[1])]))
+    rows = [give(file_fixes["class"], f"p{n}", answered_at=text) for n, text in enumerate(texts)]
+    import_answers(file_loop, write_jsonl(tmp_path / "all.jsonl", rows))
+    import_answers(
+        file_loop, write_jsonl(tmp_path / "one.jsonl", [give(file_fixes["class"], "q", answered_at=texts[1])])
+    )
     for n, kind in enumerate((pa.timestamp("us", tz="Europe/Berlin"), pa.timestamp("ns"), pa.timestamp("s"))):
         value = moment if n == 0 else moment.replace(tzinfo=None)
         table = pa.table(
             {
-                "fix_id": [fixes["class"]],
+                "fix_id": [file_fixes["class"]],
                 "annotator": [f"r{n}"],
                 "answer": ["person"],
                 "answered_at": pa.array([value], kind),
             }
         )
         pq.write_table(table, tmp_path / f"{n}.parquet")
-        assert import_answers(loop, tmp_path / f"{n}.parquet").refused == ()
-    assert read_rows(loop, "select count(*), list(distinct epoch_us(answered_at)) from fix_answer") == [
+        assert import_answers(file_loop, tmp_path / f"{n}.parquet").refused == ()
+    assert read_rows(file_loop, "select count(*), list(distinct epoch_us(answered_at)) from fix_answer") == [
         (8, [int(moment.timestamp()) * 1_000_000])
     ]
 
 
 def test_answers_about_an_attribute_that_is_gone_are_refused(
-    file_loop: Loop, loop: Loop, fixes: dict[str, str], tmp_path: Path
+    file_loop: Loop, file_fixes: dict[str, str], tmp_path: Path
 ) -> None:
-    path = loop.folder / "turnrow.toml"
+    path = file_loop.folder / "turnrow.toml"
     text = path.read_text(encoding="utf-8")
     path.write_text(text[: text.index("[attribute.distance]")], encoding="utf-8")
-    later = replace(loop, settings=read_settings(loop.folder))
-    summary = import_answers(later, write_jsonl(tmp_path / "a.jsonl", [give(fixes["number"], answer="anything")]))
+    later = replace(file_loop, settings=read_settings(file_loop.folder))
+    summary = import_answers(
+        later, write_jsonl(tmp_path / "a.jsonl", [give(file_fixes["number"], answer="anything")])
+    )
     assert summary.refused == ((1, "turnrow.toml has no attribute distance any more"),)
 
 

@@ -54,9 +54,9 @@ def test_two_cases_may_share_a_sample_and_a_second_run_adds_nothing(
 
     assert match_cases(loop, [all_of_them, by_dusk]) == {"all-of-them": 0, "by-dusk": 0}
     assert read_rows(loop, members) == before
-    assert read_rows(loop, "select case_name, definition_sha256 from failure_case where case_name = 'by-dusk'") == [
-        ("by-dusk", definition)
-    ]
+    assert read_rows(
+        loop, "select case_name, definition_sha256 from failure_case where case_name = 'by-dusk'"
+    ) == [("by-dusk", definition)]
     assert read_rows(loop, PRESENT) == sorted(
         [
             ("all-of-them", dusk, "label_disagrees"),

@@ -52,8 +52,10 @@ def test_one_fix_a_sample_however_many_cases_and_runs(
         (make_id(sample_id, 1), sample_id, 1, "flagged") for sample_id in ids.values()
     )
     assert read_rows(loop, REQUESTS) == [("first", "flagged"), ("second", "flagged"), ("second", "flagged")]
-    flags = dict(read_rows(loop, "select sample_id, misprediction_id from misprediction"))
-    asked = read_rows(loop, "select f.sample_id, q.misprediction_id from fix_request q join label_fix f using (fix_id)")
+    flags: dict[str, str] = dict(read_rows(loop, "select sample_id, misprediction_id from misprediction"))
+    asked = read_rows(
+        loop, "select f.sample_id, q.misprediction_id from fix_request q join label_fix f using (fix_id)"
+    )
     assert {(sample, flags[sample]) for sample in ids.values()} == set(asked)
 
 
@@ -141,7 +143,9 @@ def test_what_was_asked_and_settled_is_not_asked_again(
     doubt(loop, write_predictions, "a", "b")
     queue_doubted(loop)
     right, wrong = open_fixes(loop).values()
-    answer(loop, [(fix, who, what) for fix, what in ((right, "crate"), (wrong, "animal")) for who in ("ada", "ben")])
+    answer(
+        loop, [(fix, who, what) for fix, what in ((right, "crate"), (wrong, "animal")) for who in ("ada", "ben")]
+    )
     settle_fixes(loop)
     for _ in range(2):
         flag_mispredictions(loop)
@@ -233,7 +237,8 @@ def test_a_question_that_another_process_asked_meanwhile_is_not_asked_again(
         connection = warehouse.connection
         make_wishes(connection)
         connection.execute(
-            "insert into wanted_fix (sample_id, attribute, reason, priority) values ($id, 'obstacle', 'flagged', 1)",
+            "insert into wanted_fix (sample_id, attribute, reason, priority) "
+            "values ($id, 'obstacle', 'flagged', 1)",
             {"id": sample},
         )
         prepare_wishes(warehouse)

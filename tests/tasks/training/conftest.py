@@ -166,7 +166,7 @@ class Orchard:
     def tamper(self, statement: str) -> None:
         """Change the warehouse behind Turnrow's back."""
         with open_warehouse(self.loop, write=True) as warehouse:
-            warehouse.connection.execute(statement)
+            warehouse.write(lambda _: warehouse.connection.execute(statement).fetchall())
 
     def number(self, query: str, **values: object) -> Any:
         """Return the single value that a query gives."""
