@@ -13,6 +13,7 @@ from tasks.compose_rows import Composition, Moment, compose_rows, plan_compositi
 from tasks.digest_rows import digest_rows
 from tasks.errors import NotYetError
 from tasks.find_names import find_attribute
+from tasks.group_samples import refuse_changed_groups
 from tasks.loop import Loop
 from tasks.record_run import record_run
 from tasks.run_expectations import CheckResult, run_expectations
@@ -80,6 +81,7 @@ def assemble_training_set(
 
 
 def _draft(warehouse: Warehouse, attribute: AttributeSettings, as_of: datetime | None) -> _Draft:
+    refuse_changed_groups(warehouse.connection, attribute)
     latest = warehouse.read_clock()
     moment = Moment(as_of or latest, latest)
     parent_version, has_incumbent = _read_parent(warehouse, attribute.name, moment.as_of)

@@ -16,7 +16,7 @@ from tasks.freeze_holdouts import freeze_full, list_open_holdouts
 from tasks.group_samples import view_groups
 from tasks.list_holdout import stage_listed
 from tasks.loop import Loop
-from tasks.record_definitions import read_guideline
+from tasks.record_definitions import read_guideline, record_definitions
 from tasks.record_run import record_run
 from tasks.warehouse import Warehouse, open_warehouse
 
@@ -88,6 +88,7 @@ def draw_holdout(
 
         def insert(known_at: datetime) -> HoldoutSummary:
             if plan is not None:
+                record_definitions(connection, loop, known_at)
                 _insert_draw(connection, target, plan, known_at)
                 insert_wishes(connection, known_at)
             freeze_full(connection, known_at)

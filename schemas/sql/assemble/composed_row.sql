@@ -1,10 +1,14 @@
 -- one row per wished sample, with its present label, group and features, and why it must stay out, if so
 create or replace temp table composed_row as
 with vectors as (
-    select sample_id, len(vector) as feature_length, isfinite(list_sum(vector)) as is_finite
-    from sample_vector
-    where space = $feature_space and attribute = $attribute
-    qualify row_number() over (partition by sample_id order by known_at) = 1
+    select
+        v.sample_id,
+        arg_min(len(v.vector), v.known_at) as feature_length,
+        arg_min(isfinite(list_sum(v.vector)), v.known_at) as is_finite
+    from sample_vector as v
+    semi join wished_row as w on w.sample_id = v.sample_id
+    where v.space = $feature_space and v.attribute = $attribute
+    group by v.sample_id
 ),
 reserved as (
     select distinct group_id

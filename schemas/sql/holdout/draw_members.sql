@@ -7,37 +7,20 @@ create or replace temp table drawn_member as
 with carried as (
     select distinct group_id from carried_member
 ),
-placed as (
-    select
-        e.*,
-        sha256($seed || chr(31) || e.group_id) as group_hash,
-        sha256($seed || chr(31) || e.sample_id) as sample_hash,
-        count(*) over (partition by e.group_id, e.track) as track_samples
-    from eligible_sample as e
-    anti join carried as c on c.group_id = e.group_id
-),
-one_a_track as (
-    select *
-    from placed
-    qualify row_number() over (partition by group_id, track order by sample_hash) = 1
-),
-few_a_group as (
-    select *, count(*) over (partition by group_id) as group_tracks
-    from one_a_track
-    qualify row_number() over (partition by group_id order by sample_hash) <= $per_group
-),
 groups as (
     select
-        group_id,
-        min(group_hash) as group_hash,
-        bool_or(is_old) as is_old,
-        count(*) as chosen,
+        e.group_id,
+        sha256($seed || chr(31) || e.group_id) as group_hash,
+        bool_or(e.is_old) as is_old,
+        count(distinct e.track) as group_tracks,
+        least(count(distinct e.track), $per_group) as chosen,
         case when $is_spread
-            then coalesce(min(unit_id), '') || chr(31) || cast(min(week) as varchar)
+            then coalesce(min(e.unit_id), '') || chr(31) || cast(min(e.week) as varchar)
             else ''
         end as block
-    from few_a_group
-    group by group_id
+    from eligible_sample as e
+    anti join carried as c on c.group_id = e.group_id
+    group by e.group_id
 ),
 -- a block's groups lie evenly between 0 and 1 from a random start on: each is as likely to come early, however
 -- many its block holds
@@ -70,16 +53,35 @@ chances as (
         case when t.is_old then k.carried_groups / (k.carried_groups + t.old_groups) else 0 end as earlier
     from taken as t
     cross join (select count(*) as carried_groups from carried) as k
+),
+placed as (
+    select
+        e.sample_id,
+        e.track,
+        e.stratum,
+        c.*,
+        sha256($seed || chr(31) || e.sample_id) as sample_hash,
+        count(*) over (partition by e.group_id, e.track) as track_samples
+    from eligible_sample as e
+    inner join chances as c on c.group_id = e.group_id
+),
+one_a_track as (
+    select *
+    from placed
+    qualify row_number() over (partition by group_id, track order by sample_hash) = 1
+),
+few_a_group as (
+    select *
+    from one_a_track
+    qualify row_number() over (partition by group_id order by sample_hash) <= $per_group
 )
 select
-    m.sample_id,
-    m.group_id,
-    m.stratum,
-    (c.earlier + (1 - c.earlier) * c.now) * (c.chosen / m.group_tracks) * (1.0 / m.track_samples)
-        as inclusion_probability,
+    sample_id,
+    group_id,
+    stratum,
+    (earlier + (1 - earlier) * now) * (chosen / group_tracks) * (1.0 / track_samples) as inclusion_probability,
     false as is_seen
-from few_a_group as m
-inner join chances as c on c.group_id = m.group_id
+from few_a_group
 union all
 select
     k.sample_id,

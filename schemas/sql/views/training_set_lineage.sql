@@ -18,11 +18,6 @@ files as (
     select batch_id, arg_min(source_uri, known_at) as source_uri, min(content_sha256) as content_sha256
     from pull_batch
     group by batch_id
-),
-answerers as (
-    select fix_id, list_sort(list(distinct annotator)) as annotators
-    from fix_answer
-    group by fix_id
 )
 select
     m.version,
@@ -37,7 +32,10 @@ select
     m.fix_id,
     m.case_name,
     m.case_names,
-    a.annotators,
+    case
+        when r.fix_id is not null then string_split(r.decided_by, ',')
+        when r.decided_by is not null then [r.decided_by]
+    end as annotators,
     u.rule,
     m.prediction_id,
     p.model_version,
@@ -53,5 +51,4 @@ left join label_revision as r on r.revision_id = m.revision_id
 left join prediction as p on p.prediction_id = m.prediction_id
 left join files as pf on pf.batch_id = p.batch_id
 left join files as lf on lf.batch_id = r.batch_id
-left join answerers as a on a.fix_id = r.fix_id
 left join rules as u on u.version = m.version and u.sample_id = m.sample_id

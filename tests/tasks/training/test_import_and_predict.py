@@ -57,7 +57,7 @@ def test_what_cannot_be_imported_leaves_nothing(make_orchard: Any, field: Any, t
     (tmp_path / "empty").mkdir()
     for given, name, text in (
         (tmp_path / "nothing", "m1", "there is nothing"),
-        (tmp_path / "empty", "m1", "empty folder"),
+        (tmp_path / "empty", "m1", "no artefact of builtin:mlp"),
         (path, "../m1", "a model's name is a folder's name"),
         (path, "", "a model's name is a folder's name"),
         (path, ".m1", "a model's name is a folder's name"),
