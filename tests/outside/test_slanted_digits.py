@@ -186,7 +186,8 @@ def summarise(folder: Path, result: Any, incumbent: str, mined_in_case: float) -
     criteria = {(c["criterion"], c["baseline"]): c for c in result["criteria"]}
     fixed = query(
         folder,
-        f"select count(*) from training_set_member where version = '{result['training_set']}' and reason = 'fixed'",
+        "select count(*) from training_set_member "
+        f"where version = '{result['training_set']}' and reason = 'fixed'",
     )
     return Journey(
         before=figures[incumbent],
