@@ -112,6 +112,10 @@ def print_holdout(document: _Document) -> Iterable[str]:
         yield f"{count_things(document['missing'], 'label')} missing; their questions are queued"
     else:
         yield "every label is there; it is frozen"
+    reserved, free = document["reserved_groups"], document["free_groups"]
+    yield f"{count_things(reserved, 'group')} reserved for hold-outs in all, {free:,} left to train on and to mine"
+    if free < reserved:
+        yield "warning: more is kept for testing than is left to learn from; pull more logs before you train"
 
 
 def print_assemble(document: _Document) -> Iterable[str]:

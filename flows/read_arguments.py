@@ -249,7 +249,7 @@ _COMMANDS: dict[str, tuple[str, _AddArguments]] = {
     "predict": ("Run a stored model over a file of samples and write a prediction log.", _add_predict),
     "import-model": ("Take in a model that was trained elsewhere as the first incumbent.", _add_import_model),
     "sign-off": ("Record a person's decision on a candidate; Turnrow is no safety case.", _add_sign_off),
-    "nightly": ("Run the nightly flow once, now: pull, flag, settle.", _add_nothing),
+    "nightly": ("Run the nightly flow once, now: pull, flag, settle, mine, and due rounds.", _add_nothing),
     "round": ("Run a round once, now: assemble, retrain, evaluate and judge.", _add_attribute),
     "backfill": ("Match one failure case with the history between two moments.", _add_backfill),
     "lineage": ("Show where a training set, model, label or file came from and what came of it.", _add_lineage),

@@ -41,13 +41,19 @@ class HoldoutTarget:
 
 @dataclass(frozen=True)
 class HoldoutSummary:
-    """The hold-out as it stands; `missing` labels are still to come, and are queued."""
+    """The hold-out as it stands; `missing` labels are still to come, and are queued.
+
+    Of the attribute's groups `reserved_groups` are kept for hold-outs, this and others; `free_groups` are left
+    to train on and to mine.
+    """
 
     holdout_id: str
     case_name: str
     version: int
     members: int
     missing: int
+    reserved_groups: int
+    free_groups: int
 
 
 @dataclass(frozen=True)
@@ -197,7 +203,12 @@ def _stage_draw(warehouse: Warehouse, target: HoldoutTarget, size: int, carried:
     )
     connection.execute(
         read_sql("holdout/draw_members"),
-        {"seed": target.case_name, "per_group": _PER_GROUP, "size": size, "is_spread": target.case is None},
+        {
+            "seed": target.case_name,
+            "per_group": _PER_GROUP,
+            "size": size,
+            "is_spread": target.case is None,
+        },
     )
 
 
@@ -268,10 +279,14 @@ def _summarise(connection: duckdb.DuckDBPyConnection, target: HoldoutTarget) -> 
         "select count(*) from holdout_member where holdout_id = $id", {"id": latest.holdout_id}
     ).fetchone()
     missing = {held.holdout_id: held.missing for held in list_open_holdouts(connection)}
+    groups = connection.execute(read_sql("holdout/count_groups"), {"attribute": target.attribute.name}).fetchone()
+    reserved, free = groups or (0, 0)
     return HoldoutSummary(
         latest.holdout_id,
         target.case_name,
         latest.version,
         int(row[0]) if row else 0,
         missing.get(latest.holdout_id, 0),
+        int(reserved),
+        int(free),
     )

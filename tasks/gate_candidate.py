@@ -149,7 +149,8 @@ def _guard(
 ) -> Criterion:
     """Judge whether at most `margin` is lost to the incumbent: by the lower end of the 1 - 2 alpha interval."""
     if len(outcomes) == 0:
-        return _without(name, outcomes.holdout_id, f"no labelled hold-out sample tells about {what}")
+        reason = f"{what}: no labelled hold-out sample that the incumbent has answered tells about it"
+        return _without(name, outcomes.holdout_id, reason)
     comparison = compare(outcomes, hits["candidate"], hits["incumbent"], 1 - 2 * alpha)
     verdict, reason = _judge_guard(comparison, margin, what)
     return _from_comparison(name, "incumbent", outcomes, comparison, margin, verdict, reason)
@@ -170,10 +171,14 @@ def _judge_guard(comparison: Comparison, margin: float, what: str) -> tuple[str,
 
 def _guard_whole(given: GateInput) -> Criterion:
     if given.overall is None:
-        return _without(
-            "guard:whole", None, "there is no frozen overall hold-out; draw `turnrow holdout overall:…`"
-        )
+        return _without("guard:whole", None, "there is no frozen overall hold-out to show that nothing else broke")
     outcomes = given.overall.answered_by("incumbent")
+    if len(outcomes) == 0 and len(given.overall):
+        reason = (
+            f"the incumbent answered none of the {len(given.overall)} overall hold-out samples, and its artefact "
+            "is not here to ask; pull its prediction log of them"
+        )
+        return _without("guard:whole", given.overall.holdout_id, reason)
     return _guard(
         "guard:whole", outcomes, outcomes.correct, given.gate.margin, given.gate.alpha, "overall accuracy"
     )
@@ -199,7 +204,9 @@ def _guard_precision(outcomes: Outcomes, label: str, margin: float, alpha: float
     name, what = f"guard:precision:{label}", f"precision of {label}"
     called = {role: outcomes.predicted[role] == label for role in ("candidate", "incumbent")}
     if not called["candidate"].any() or not called["incumbent"].any():
-        return _without(name, outcomes.holdout_id, f"{what}: a model never called {label} on the overall hold-out")
+        who = "incumbent" if called["candidate"].any() else "candidate"
+        reason = f"{what}: the {who} never called {label} on the {len(outcomes)} overall samples both answered"
+        return _without(name, outcomes.holdout_id, reason)
     is_label = np.asarray(outcomes.truth == label, dtype=bool)
     estimate, low, high = clustered_difference_interval(
         is_label,

@@ -8,6 +8,7 @@ import duckdb
 from schemas.settings import AttributeSettings
 from schemas.sql_files import read_sql
 from tasks.errors import NotYetError, UnknownNameError
+from tasks.freeze_holdouts import list_open_holdouts
 from tasks.know_models import KnownModel, name_model, read_incumbent
 from tasks.train_models import Training
 
@@ -61,6 +62,7 @@ def plan_retrain(
     for one that is not there.
     """
     name, rows = _find_version(connection, attribute, version)
+    _await_overall(connection, attribute)
     incumbent = read_incumbent(connection, attribute.name)
     parent = incumbent if incumbent and incumbent.artefact_uri else None
     settings: dict[str, Any] = dict(attribute.trainer_settings)
@@ -70,6 +72,21 @@ def plan_retrain(
         control = _plan_control(connection, attribute, parent.training_set_version, rows, parent)
     held = connection.execute(read_sql("evaluate/frozen_ids"), {"attribute": attribute.name}).fetchall()
     return RetrainPlan(attribute, name, incumbent, candidate, control, tuple(str(row[0]) for row in held))
+
+
+def _await_overall(connection: duckdb.DuckDBPyConnection, attribute: AttributeSettings) -> None:
+    """Raise NotYetError where the overall hold-out was drawn but none is frozen: nothing could be judged."""
+    name = f"overall:{attribute.name}"
+    row = connection.execute(
+        "select 1 from frozen_holdout where case_name = $name and attribute = $attribute",
+        {"name": name, "attribute": attribute.name},
+    ).fetchone()
+    waiting = [held for held in list_open_holdouts(connection) if held.case_name == name]
+    if row is None and waiting:
+        raise NotYetError(
+            f"{name}: {waiting[0].missing} of its {waiting[0].members} labels are missing; have its questions "
+            "answered (`turnrow queue export`), then settle, so that a model can be judged"
+        )
 
 
 def _find_version(

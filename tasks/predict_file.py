@@ -5,6 +5,7 @@ from pathlib import Path
 import duckdb
 import pyarrow as pa
 
+from schemas.settings import BUILT_IN_TRAINERS
 from schemas.sql_files import read_sql
 from tasks.errors import InputError, UnknownNameError
 from tasks.find_names import find_attribute
@@ -15,8 +16,9 @@ from tasks.train_models import predict_rows
 from tasks.warehouse import Engine, open_engine
 from tasks.write_table import write_table
 
-_NEEDED = ("recording_id", "object_id", "observed_at", "features")
+_NEEDED = ("recording_id", "object_id", "observed_at")
 _OPTIONAL = ("attribute", "feature_version", "embedding", "embedder", "context", "unit_id", "media_uri")
+_FEATURES = ("features",)
 _TOLD = ("model_version",)
 _BATCH_ROWS = 20_000
 
@@ -37,10 +39,16 @@ def predict_file(loop: Loop, model_version: str, source: Path, target: Path) -> 
                 f"{model_version}: has no artefact here, only its logs are known; it cannot be run"
             )
         connection = engine.connection
-        load_table(connection, source, "input_row", needed=_NEEDED, optional=(*_OPTIONAL, *_TOLD))
+        needs_features = (model.trainer or attribute.trainer) in BUILT_IN_TRAINERS
+        needed = (*_NEEDED, *_FEATURES) if needs_features else _NEEDED
+        load_table(connection, source, "input_row", needed=needed, optional=(*_FEATURES, *_OPTIONAL, *_TOLD))
         connection.execute(
             read_sql("predict/stage_samples"),
-            {"attribute": attribute_name, "feature_version": attribute.features},
+            {
+                "attribute": attribute_name,
+                "feature_version": attribute.features,
+                "needs_features": needs_features,
+            },
         )
         _refuse_bad(connection, source, attribute.features)
         reader = connection.execute(read_sql("predict/sample_rows")).to_arrow_reader(_BATCH_ROWS)

@@ -23,6 +23,7 @@ from tasks.find_log_files import (
 from tasks.insert_log_rows import insert_staged
 from tasks.loop import Loop
 from tasks.read_log_file import LogFile, UnreadableFileError, blame_file, open_log
+from tasks.record_run import record_run
 from tasks.warehouse import Engine, open_engine
 
 _FILES_A_CHUNK = 200
@@ -73,6 +74,7 @@ class _Pull:
 
     engine: Engine
     run_id: str | None
+    started_at: datetime
     copies: dict[str, list[FoundFile]] = field(default_factory=dict)
     added: set[str] = field(default_factory=set)
     errors: dict[str, str] = field(default_factory=dict)
@@ -88,7 +90,7 @@ def pull_files(loop: Loop, paths: Sequence[Path] | None = None, run_id: str | No
     A file that cannot be read fails alone: its entry has an `error`, and nothing of it is stored.
     """
     with open_engine(loop) as engine:
-        pull = _Pull(engine, run_id)
+        pull = _Pull(engine, run_id, loop.clock())
         prepare_staging(engine.connection, loop)
         files, known = _identify(pull, list_inbox(loop) if paths is None else paths)
         for file in files:
@@ -178,6 +180,13 @@ def _commit(pull: _Pull, chunk: _Chunk) -> None:
 
 def _insert(pull: _Pull, chunk: _Chunk, known_at: datetime) -> None:
     insert_staged(pull.connection, chunk.logs, known_at, pull.run_id)
+    record_run(
+        pull.connection,
+        "pull",
+        started_at=pull.started_at,
+        ended_at=pull.engine.loop.clock(),
+        counts={"files": len(chunk.files), "unreadable": len(pull.errors)},
+    )
     remember_seen(pull.connection, _list_readable(pull, chunk.files.values()))
     for number, file in chunk.files.items():
         _refuse_changed(number, file)

@@ -2,7 +2,7 @@
 
 import json
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import asdict, dataclass, replace
 from datetime import datetime
 from pathlib import Path
 
@@ -10,6 +10,7 @@ import duckdb
 import pyarrow as pa
 
 from schemas.case_file import FailureCase, override_gate
+from schemas.definitions import definition_json, hash_definition
 from schemas.settings import AttributeSettings
 from schemas.sql_files import read_sql
 from tasks.errors import NotYetError
@@ -64,7 +65,8 @@ def retrain_model(
         for attempt in range(_TRIES):
             with engine.attach(write=False) as warehouse:
                 plan = plan_retrain(warehouse.connection, attribute, version)
-                known = read_verdict(warehouse.connection, attribute.name, plan.candidate.model_version)
+                judged_by = _hash_gate(loop, attribute, cases)
+                known = read_verdict(warehouse.connection, attribute.name, plan.candidate.model_version, judged_by)
                 if known is not None:
                     return _summarise(plan, known)
                 jobs = _prepare(warehouse, plan, folder / str(attempt))
@@ -76,6 +78,15 @@ def retrain_model(
         f"{attribute.name}: hold-outs or the incumbent changed while models were trained, {_TRIES} times over; "
         "run `turnrow retrain` again when they rest"
     )
+
+
+def _hash_gate(loop: Loop, attribute: AttributeSettings, cases: Sequence[FailureCase]) -> str:
+    """Return a digest of all settings that a verdict rests on: the gate's, and each case's own."""
+    own = {
+        case.case: [case.holdout.truth, asdict(case.gate)] for case in cases if case.attribute == attribute.name
+    }
+    gate = asdict(loop.settings.gate)
+    return hash_definition(definition_json({"gate": gate, "critical": attribute.critical, "cases": own}))
 
 
 def _prepare(warehouse: Warehouse, plan: RetrainPlan, folder: Path) -> list[Job]:
@@ -119,7 +130,10 @@ def _judge_and_store(
         def insert(known_at: datetime) -> RetrainSummary:
             candidate = plan.candidate.model_version
             insert_models(connection, _store(loop, plan, trained), known_at)
-            insert_verdict(connection, plan.attribute.name, candidate, outcomes, plan.roles, criteria, known_at)
+            judged_by = _hash_gate(loop, plan.attribute, cases)
+            insert_verdict(
+                connection, plan.attribute.name, candidate, outcomes, plan.roles, criteria, known_at, judged_by
+            )
             summary = _summarise(plan, criteria)
             record_run(
                 connection,

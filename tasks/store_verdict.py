@@ -53,15 +53,19 @@ def insert_verdict(
     roles: Mapping[str, str | None],
     criteria: Sequence[Criterion],
     known_at: datetime,
+    judged_by: str,
 ) -> None:
-    """Insert the hold-out answers, the figures and the criteria; part of the caller's transaction."""
+    """Insert the hold-out answers, the figures and the criteria; part of the caller's transaction.
+
+    `judged_by` is a digest of the gate's settings: a verdict holds only as long as they do.
+    """
     connection.execute(read_sql("evaluate/insert_predictions"), {"attribute": attribute})
     _insert_figures(connection, outcomes, roles, known_at)
     for criterion in criteria:
         connection.execute(
             "insert into gate_decision values ($candidate, $baseline, $holdout_id, $criterion, $estimate, "
-            "$low, $high, $margin, $p_value, $verdict, $reason, $known_at)",
-            {**asdict(criterion), "candidate": candidate, "known_at": known_at},
+            "$low, $high, $margin, $p_value, $verdict, $reason, $known_at, $judged_by)",
+            {**asdict(criterion), "candidate": candidate, "known_at": known_at, "judged_by": judged_by},
         )
 
 
@@ -89,10 +93,11 @@ def _insert_figures(
 
 
 def read_verdict(
-    connection: duckdb.DuckDBPyConnection, attribute: str, candidate: str
+    connection: duckdb.DuckDBPyConnection, attribute: str, candidate: str, judged_by: str
 ) -> tuple[Criterion, ...] | None:
     """Return a candidate's stored criteria, the verdict last; None where there is none that still holds."""
     rows = connection.execute(
-        read_sql("evaluate/read_verdict"), {"attribute": attribute, "candidate": candidate}
+        read_sql("evaluate/read_verdict"),
+        {"attribute": attribute, "candidate": candidate, "judged_by": judged_by},
     ).fetchall()
     return tuple(Criterion(row[0], *row[1:]) for row in rows) or None

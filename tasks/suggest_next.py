@@ -82,6 +82,12 @@ def _decide_candidate(status: Status) -> NextStep | None:
                 f"{candidate} has passed; a person accepts it, or refuses it with --refuse",
                 f"turnrow sign-off {candidate} --by NAME --accept",
             )
+        if candidate and attribute["incumbent"] is None and attribute["sign_off"] is None:
+            return NextStep(
+                f"{candidate} would be the first model ({verdict or 'not judged'}); a person accepts it, or "
+                "refuses it with --refuse",
+                f"turnrow sign-off {candidate} --by NAME --accept --note WHY",
+            )
     return None
 
 

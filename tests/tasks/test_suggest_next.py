@@ -16,6 +16,7 @@ LATER = MORNING + timedelta(hours=1)
 def attribute(**more: Any) -> dict[str, Any]:
     return {
         "attribute": "obstacle",
+        "incumbent": "m1",
         "latest_version_as_of": MORNING,
         "latest_candidate": None,
         "latest_verdict": None,
@@ -79,6 +80,10 @@ def at(**moments: datetime | None) -> dict[str, datetime | None]:
             "turnrow sign-off m2 --by NAME --accept",
         ),
         ({"attributes": [attribute(latest_candidate="m2", latest_verdict="failed")]}, "turnrow nightly"),
+        (
+            {"attributes": [attribute(incumbent=None, latest_candidate="m1", latest_verdict="undecided")]},
+            "turnrow sign-off m1 --by NAME --accept --note WHY",
+        ),
         ({"waiting_holdouts": [{"missing": 5}]}, "turnrow queue export questions.csv"),
         ({"cases": [case(holdout=None)]}, "turnrow holdout crouched-picker"),
         ({"cases": [case(holdout=None, state="parked")]}, "turnrow nightly"),

@@ -1,5 +1,5 @@
 -- one row per criterion of a candidate's latest verdict, the verdict itself last;
--- none if a hold-out was frozen after it, or an incumbent signed off
+-- none if a hold-out was frozen after it, an incumbent signed off, or the gate's settings are others now
 with latest as (
     select max(known_at) as known_at
     from gate_decision
@@ -17,6 +17,7 @@ select
     criterion, baseline, holdout_id, estimate, low, high, margin, p_value, verdict, reason
 from gate_decision
 where candidate = $candidate
+    and judged_by = $judged_by
     and known_at = (select known_at from latest)
     and not exists (select 1 from later where later.known_at > (select known_at from latest))
 order by criterion = 'overall', criterion, coalesce(baseline, '')

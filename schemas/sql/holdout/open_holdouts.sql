@@ -1,5 +1,10 @@
--- one row per hold-out that is not frozen: how many members there are, how many still lack a label
-with ended as (
+-- one row per case's latest hold-out that is not frozen: how many members it has, how many lack a label
+with latest as (
+    select attribute, case_name, arg_max(holdout_id, version) as holdout_id
+    from holdout
+    group by attribute, case_name
+),
+ended as (
     select f.sample_id, arg_max(o.outcome, f.attempt) as outcome
     from label_fix as f
     inner join fix_outcome as o on o.fix_id = f.fix_id
@@ -15,6 +20,7 @@ select
         where l.revision_id is null and coalesce(e.outcome, '') not in ('ambiguous', 'unusable')
     ) as missing
 from holdout as h
+semi join latest as t on t.holdout_id = h.holdout_id
 inner join holdout_member as m on m.holdout_id = h.holdout_id
 left join current_label as l on l.sample_id = m.sample_id
 left join ended as e on e.sample_id = m.sample_id

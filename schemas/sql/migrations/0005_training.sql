@@ -91,7 +91,8 @@ create table gate_decision (
     p_value double,
     verdict varchar not null,
     reason varchar not null,
-    known_at timestamptz not null
+    known_at timestamptz not null,
+    judged_by varchar
 );
 
 create table sign_off (

@@ -23,8 +23,8 @@ select
     make_sample_id(recording_id, object_id, observed_at, attribute) as sample_id,
     *,
     coalesce(recording_id, '') = '' or coalesce(object_id, '') = ''
-        or observed_at is null or features is null as is_bad,
-    feature_version <> $feature_version as is_foreign
+        or observed_at is null or (features is null and $needs_features) as is_bad,
+    features is not null and feature_version <> $feature_version as is_foreign
 from typed
 where attribute = $attribute
 qualify row_number() over (partition by sample_id order by line) = 1

@@ -1,6 +1,8 @@
 -- one row per attribute: its incumbent, its latest training set, its latest candidate and what was said of it
 with names as (
-    select distinct attribute from attribute_definition
+    select attribute from attribute_definition
+    union
+    select attribute from incumbent
 ),
 versions as (
     select

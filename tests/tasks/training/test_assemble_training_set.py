@@ -37,7 +37,7 @@ def make_digest(rows: list[Any]) -> str:
     return hashlib.sha256(lines.encode() + vectors).hexdigest()
 
 
-def serve_members(orchard: Any, field: Any, case: Any) -> list[Any]:
+def serve_members(orchard: Any, field: Any, case: Any) -> Any:
     """A model known by its logs alone is in service; it misreads 5 crouched people, 3 of them labelled."""
     rows = field.sights("crouched", 5, "log")
     orchard.pull(field.predict(rows))
@@ -59,7 +59,7 @@ def read_version(orchard: Any, version: str) -> dict[str, Any]:
     return {name: tuple(rest) for name, *rest in orchard.ask(BY_NAME, version=version)}
 
 
-def test_a_first_version_takes_every_labelled_sample_as_base(any_orchard: Any, field: Any):
+def test_a_first_version_takes_every_labelled_sample_as_base(any_orchard: Any, field: Any) -> None:
     base = make_base(field)
     any_orchard.pull(field.label(base))
     any_orchard.pull(field.predict(field.sights("crate", 3, "unlabelled")))
@@ -87,7 +87,7 @@ def test_a_first_version_takes_every_labelled_sample_as_base(any_orchard: Any, f
 
 def test_the_digest_is_the_same_on_both_kinds_of_warehouse_and_in_any_order_of_files(
     make_file_loop: Any, make_lake_loop: Any, field: Any, orchard: Any
-):
+) -> None:
     digests = set()
     for maker, order in ((make_file_loop, 1), (make_lake_loop, -1)):
         other = type(orchard)(maker(field.settings, f"other{order}"))
@@ -97,7 +97,7 @@ def test_the_digest_is_the_same_on_both_kinds_of_warehouse_and_in_any_order_of_f
     assert len(digests) == 1
 
 
-def test_a_later_version_keeps_its_parents_rows_and_adds_fixed_and_mined_ones(orchard: Any, field: Any):
+def test_a_later_version_keeps_its_parents_rows_and_adds_fixed_and_mined_ones(orchard: Any, field: Any) -> None:
     first = accept_first(orchard, field)
     case = orchard.case()
     model = orchard.number("select model_version from incumbent")
@@ -140,7 +140,7 @@ def test_a_later_version_keeps_its_parents_rows_and_adds_fixed_and_mined_ones(or
     )
 
 
-def test_a_corrected_label_is_taken_and_the_reason_kept(orchard: Any, field: Any):
+def test_a_corrected_label_is_taken_and_the_reason_kept(orchard: Any, field: Any) -> None:
     orchard.pull(field.label([row | {"decided_at": "2026-06-01T00:00:00Z"} for row in make_base(field)]))
     orchard.assemble()
     orchard.accept(orchard.retrain().model)
@@ -150,7 +150,7 @@ def test_a_corrected_label_is_taken_and_the_reason_kept(orchard: Any, field: Any
     assert read_version(orchard, second.version)["base-crate-000"][:2] == ("base", "foliage")
 
 
-def test_look_alikes_are_named_so(orchard: Any, field: Any):
+def test_look_alikes_are_named_so(orchard: Any, field: Any) -> None:
     accept_first(orchard, field)
     case = orchard.case(
         field.crouched.replace("look_alikes = 0.0", "look_alikes = 0.5").replace("budget = 40", "budget = 4")
@@ -165,7 +165,7 @@ def test_look_alikes_are_named_so(orchard: Any, field: Any):
     assert orchard.assemble().rows_by_reason == {"base": 12, "fixed": 1, "mined": 2, "look_alike": 2}
 
 
-def test_a_dry_run_writes_nothing(orchard: Any, field: Any):
+def test_a_dry_run_writes_nothing(orchard: Any, field: Any) -> None:
     orchard.pull(field.label(make_base(field)))
     dry = orchard.assemble(is_dry_run=True)
     assert (dry.version, dry.state, dry.row_count, dry.is_new) == (None, "passed", 12, False)
@@ -173,13 +173,13 @@ def test_a_dry_run_writes_nothing(orchard: Any, field: Any):
     assert orchard.assemble().rows_by_reason == dry.rows_by_reason
 
 
-def test_nothing_to_train_on_is_not_yet(orchard: Any, field: Any):
+def test_nothing_to_train_on_is_not_yet(orchard: Any, field: Any) -> None:
     orchard.pull(field.predict(make_base(field)))
     with pytest.raises(NotYetError, match="no sample has a label and features in features:1"):
         orchard.assemble()
 
 
-def test_a_check_of_the_users_own_fails_a_version_which_cannot_be_trained_on(orchard: Any, field: Any):
+def test_a_check_of_the_users_own_fails_a_version_which_cannot_be_trained_on(orchard: Any, field: Any) -> None:
     base = make_base(field)
     orchard.pull(field.label(base))
     passed = orchard.assemble()
@@ -203,7 +203,7 @@ def test_a_check_of_the_users_own_fails_a_version_which_cannot_be_trained_on(orc
     assert orchard.retrain().training_set == mended.version
 
 
-def test_a_should_check_only_warns(orchard: Any, field: Any):
+def test_a_should_check_only_warns(orchard: Any, field: Any) -> None:
     orchard.pull(field.label(make_base(field)))
     orchard.configure(
         field.settings
@@ -214,7 +214,7 @@ def test_a_should_check_only_warns(orchard: Any, field: Any):
     assert (made.state, check.passed, check.failing_count) == ("passed", False, 12)
 
 
-def test_caps_and_weights_go_by_reason(orchard: Any, field: Any):
+def test_caps_and_weights_go_by_reason(orchard: Any, field: Any) -> None:
     orchard.configure(field.settings + "\n[assemble]\ncaps = {base = 7}\nweights = {base = 0.333333}\n")
     orchard.pull(field.label(make_base(field)))
     made = orchard.assemble()
@@ -227,7 +227,7 @@ def test_caps_and_weights_go_by_reason(orchard: Any, field: Any):
 # What must not get in
 
 
-def test_no_row_of_a_reserved_group_gets_in_though_its_holdout_has_no_label_yet(orchard: Any, field: Any):
+def test_no_row_of_a_reserved_group_gets_in_though_its_holdout_has_no_label_yet(orchard: Any, field: Any) -> None:
     base = make_base(field)
     orchard.pull(field.label(base))
     held = field.sight("crouched", "base-crate-000", "held", minute=900)
@@ -239,7 +239,9 @@ def test_no_row_of_a_reserved_group_gets_in_though_its_holdout_has_no_label_yet(
     assert "base-crate-000" not in read_version(orchard, made.version)
 
 
-def test_a_renamed_copy_and_a_noisy_copy_of_a_holdout_sample_are_left_out_and_named(orchard: Any, field: Any):
+def test_a_renamed_copy_and_a_noisy_copy_of_a_holdout_sample_are_left_out_and_named(
+    orchard: Any, field: Any
+) -> None:
     base = make_base(field)
     held = field.sights("person", 3, "held")
     copies = [
@@ -263,7 +265,7 @@ def test_a_renamed_copy_and_a_noisy_copy_of_a_holdout_sample_are_left_out_and_na
 
 
 @pytest.mark.parametrize(("distance", "is_near"), [(0.0499, True), (0.0501, False)])
-def test_near_is_nearer_than_the_share_of_the_holdout_samples_norm(distance: float, is_near: bool):
+def test_near_is_nearer_than_the_share_of_the_holdout_samples_norm(distance: float, is_near: bool) -> None:
     import duckdb
 
     held = [3.0, 4.0]
@@ -286,7 +288,7 @@ def test_near_is_nearer_than_the_share_of_the_holdout_samples_norm(distance: flo
         assert find_near_duplicates(connection, place, 0.05) == (["row"] if is_near else [])
 
 
-def test_a_set_whose_groups_were_reserved_since_is_not_trained_on(orchard: Any, field: Any):
+def test_a_set_whose_groups_were_reserved_since_is_not_trained_on(orchard: Any, field: Any) -> None:
     base = make_base(field)
     orchard.pull(field.label(base))
     made = orchard.assemble()
@@ -300,7 +302,9 @@ def test_a_set_whose_groups_were_reserved_since_is_not_trained_on(orchard: Any, 
 # Rebuilding
 
 
-def test_a_version_is_rebuilt_exactly_after_further_files_answers_and_holdouts(any_orchard: Any, field: Any):
+def test_a_version_is_rebuilt_exactly_after_further_files_answers_and_holdouts(
+    any_orchard: Any, field: Any
+) -> None:
     case = any_orchard.case()
     rows = serve_members(any_orchard, field, case)
     any_orchard.pull(field.label([row | {"decided_at": "2026-06-01T00:00:00Z"} for row in make_base(field)]))
@@ -318,7 +322,7 @@ def test_a_version_is_rebuilt_exactly_after_further_files_answers_and_holdouts(a
     assert (summary.is_equal, summary.digest) == (True, summary.rebuilt_digest)
 
 
-def test_features_that_a_holdout_sample_gets_later_change_no_version_of_before(orchard: Any, field: Any):
+def test_features_that_a_holdout_sample_gets_later_change_no_version_of_before(orchard: Any, field: Any) -> None:
     orchard.pull(field.label(make_base(field)))
     (twin,) = field.sights("crate", 1, "base")
     bare = {key: value for key, value in twin.items() if key != "features"} | {"recording_id": "held-crate-000"}
@@ -344,7 +348,7 @@ def test_features_that_a_holdout_sample_gets_later_change_no_version_of_before(o
         "update training_set set digest = replace(digest, '0', '1')",
     ],
 )
-def test_tampering_shows(orchard: Any, field: Any, statement: str):
+def test_tampering_shows(orchard: Any, field: Any, statement: str) -> None:
     orchard.pull(field.label(make_base(field, 2)))
     made = orchard.assemble()
     assert verify_training_set(orchard.loop, made.version).is_equal
@@ -352,7 +356,7 @@ def test_tampering_shows(orchard: Any, field: Any, statement: str):
     assert not verify_training_set(orchard.loop, made.version).is_equal
 
 
-def test_as_of_a_past_moment_the_past_is_rebuilt(orchard: Any, field: Any):
+def test_as_of_a_past_moment_the_past_is_rebuilt(orchard: Any, field: Any) -> None:
     orchard.pull(field.label([row | {"decided_at": "2026-06-01T00:00:00Z"} for row in make_base(field)]))
     past = orchard.assemble()
     ((moment,),) = orchard.ask("select as_of from training_set")
@@ -365,6 +369,6 @@ def test_as_of_a_past_moment_the_past_is_rebuilt(orchard: Any, field: Any):
         orchard.assemble(as_of=moment + timedelta(days=36500))
 
 
-def test_an_unknown_version_or_attribute_is_named(orchard: Any):
+def test_an_unknown_version_or_attribute_is_named(orchard: Any) -> None:
     with pytest.raises(UnknownNameError, match="obstacle-0009: no such training set"):
         verify_training_set(orchard.loop, "obstacle-0009")

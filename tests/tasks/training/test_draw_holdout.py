@@ -31,7 +31,7 @@ size = 50
 """
 
 
-def read_members(orchard: Any, summary: Any) -> list[Any]:
+def read_members(orchard: Any, summary: Any) -> Any:
     return orchard.ask(MEMBERS, id=summary.holdout_id)
 
 
@@ -44,7 +44,7 @@ def name_samples(orchard: Any, summary: Any) -> set[tuple[str, str]]:
     return set(rows)
 
 
-def test_at_most_three_samples_a_group_and_one_a_track_with_their_chances(any_orchard: Any, field: Any):
+def test_at_most_three_samples_a_group_and_one_a_track_with_their_chances(any_orchard: Any, field: Any) -> None:
     """Two recordings of five tracks of two frames: of each three tracks, one frame; one recording is drawn."""
     rows = [
         field.sight("crouched", f"walk-{number}-crouched-1", f"t{track}", minute=frame)
@@ -67,7 +67,7 @@ def test_at_most_three_samples_a_group_and_one_a_track_with_their_chances(any_or
     ]
 
 
-def test_the_scope_is_drawn_from_and_not_the_errors(orchard: Any, field: Any):
+def test_the_scope_is_drawn_from_and_not_the_errors(orchard: Any, field: Any) -> None:
     rows = field.sights("crouched", 10, "walk")
     noon = field.sights("crate", 10, "walk")
     orchard.pull(field.predict(rows[:4], "crate") + field.predict(rows[4:], "person") + field.predict(noon))
@@ -85,7 +85,7 @@ def test_the_scope_is_drawn_from_and_not_the_errors(orchard: Any, field: Any):
     assert wanted == [("holdout", "crouched-picker", 6)]
 
 
-def test_what_is_called_as_the_errors_were_is_near(orchard: Any, field: Any):
+def test_what_is_called_as_the_errors_were_is_near(orchard: Any, field: Any) -> None:
     rows = field.sights("crouched", 9, "walk")
     orchard.pull(
         field.predict(rows[:3], "crate") + field.predict(rows[3:6], "crate") + field.predict(rows[6:], "person")
@@ -97,7 +97,7 @@ def test_what_is_called_as_the_errors_were_is_near(orchard: Any, field: Any):
     assert strata == {"flagged": 3, "near": 3, "rest": 3}
 
 
-def test_a_member_is_in_scope_only_if_it_would_be_without_itself(orchard: Any, field: Any):
+def test_a_member_is_in_scope_only_if_it_would_be_without_itself(orchard: Any, field: Any) -> None:
     """Two members alike, in groups of their own, and one far from all: itself is no reason to be in scope."""
     middle = [1.0] + [0.0] * 7
     alike = [
@@ -117,7 +117,7 @@ def test_a_member_is_in_scope_only_if_it_would_be_without_itself(orchard: Any, f
     assert {name for name, _ in name_samples(orchard, summary)} == {"walk-crouched-0", "walk-crouched-1"}
 
 
-def test_groups_that_a_model_in_service_learned_from_are_never_drawn(orchard: Any, field: Any):
+def test_groups_that_a_model_in_service_learned_from_are_never_drawn(orchard: Any, field: Any) -> None:
     base = [row for kind in ("person", "crate", "foliage") for row in field.sights(kind, 12, "base")]
     orchard.pull(field.label(base))
     orchard.assemble()
@@ -133,7 +133,7 @@ def test_groups_that_a_model_in_service_learned_from_are_never_drawn(orchard: An
 
 
 @pytest.mark.parametrize("by", ["sample_id", "columns"])
-def test_an_evaluation_set_that_exists_already_is_frozen_as_it_is(any_orchard: Any, field: Any, by: str):
+def test_an_evaluation_set_that_exists_already_is_frozen_as_it_is(any_orchard: Any, field: Any, by: str) -> None:
     rows = field.sights("crate", 5, "eval")
     any_orchard.pull(field.label(rows))
     listed = any_orchard.write(
@@ -154,7 +154,7 @@ def test_an_evaluation_set_that_exists_already_is_frozen_as_it_is(any_orchard: A
     assert any_orchard.number("select count(*) from holdout_reserved") == 5
 
 
-def test_the_same_set_by_id_and_by_columns_is_one_version(orchard: Any, field: Any):
+def test_the_same_set_by_id_and_by_columns_is_one_version(orchard: Any, field: Any) -> None:
     rows = field.sights("crate", 3, "eval")
     orchard.pull(field.label(rows))
     first = orchard.hold(rows)
@@ -162,7 +162,7 @@ def test_the_same_set_by_id_and_by_columns_is_one_version(orchard: Any, field: A
     assert orchard.holdout(listed=orchard.write(ids + ids[:1])) == first
 
 
-def test_an_offset_in_a_list_of_samples_is_honoured(orchard: Any, field: Any):
+def test_an_offset_in_a_list_of_samples_is_honoured(orchard: Any, field: Any) -> None:
     rows = field.sights("crate", 2, "eval")
     orchard.pull(field.label(rows))
     elsewhere = [
@@ -172,7 +172,9 @@ def test_an_offset_in_a_list_of_samples_is_honoured(orchard: Any, field: Any):
     assert orchard.holdout(listed=orchard.write(elsewhere)).members == 2
 
 
-def test_samples_nobody_knows_are_refused_with_row_and_count_and_nothing_is_written(orchard: Any, field: Any):
+def test_samples_nobody_knows_are_refused_with_row_and_count_and_nothing_is_written(
+    orchard: Any, field: Any
+) -> None:
     rows = field.sights("crate", 4, "eval")
     orchard.pull(field.label(rows[:2]))
     with pytest.raises(InputError, match=r"2 of its 4 samples are not known, first at row 3 \(eval-crate-002 1"):
@@ -182,13 +184,13 @@ def test_samples_nobody_knows_are_refused_with_row_and_count_and_nothing_is_writ
     ]
 
 
-def test_a_list_without_names_is_refused_by_row(orchard: Any, field: Any):
+def test_a_list_without_names_is_refused_by_row(orchard: Any, field: Any) -> None:
     orchard.pull(field.label(field.sights("crate", 1, "eval")))
     with pytest.raises(InputError, match=r"1 of its 1 samples are not known, first at row 1 \(null\)"):
         orchard.holdout(listed=orchard.write([{"sample_id": None}]))
 
 
-def test_members_of_groups_that_were_trained_on_are_marked_seen(orchard: Any, field: Any):
+def test_members_of_groups_that_were_trained_on_are_marked_seen(orchard: Any, field: Any) -> None:
     base = [row for kind in ("person", "crate", "foliage") for row in field.sights(kind, 12, "base")]
     fresh = field.sights("crate", 2, "new")
     orchard.pull(field.label(base))
@@ -199,7 +201,7 @@ def test_members_of_groups_that_were_trained_on_are_marked_seen(orchard: Any, fi
     assert sorted(member[4] for member in members) == [False, False, True]
 
 
-def test_missing_labels_are_queued_and_the_set_freezes_when_it_is_full(any_orchard: Any, field: Any):
+def test_missing_labels_are_queued_and_the_set_freezes_when_it_is_full(any_orchard: Any, field: Any) -> None:
     rows = field.sights("crouched", 6, "walk")
     any_orchard.pull(field.predict(rows))
     any_orchard.pull(field.label(rows[:2]))
@@ -220,7 +222,7 @@ def test_missing_labels_are_queued_and_the_set_freezes_when_it_is_full(any_orcha
     assert any_orchard.number("select count(*) from holdout") == 1
 
 
-def test_a_member_that_ends_without_a_label_stays_without_one(orchard: Any, field: Any):
+def test_a_member_that_ends_without_a_label_stays_without_one(orchard: Any, field: Any) -> None:
     orchard.pull(field.predict(field.sights("crouched", 3, "walk")))
     case = orchard.case()
     orchard.holdout(case)
@@ -230,7 +232,7 @@ def test_a_member_that_ends_without_a_label_stays_without_one(orchard: Any, fiel
     assert orchard.ask("select count(*), count(revision_id) from holdout_label") == [(3, 0)]
 
 
-def test_a_frozen_label_does_not_follow_a_later_correction(orchard: Any, field: Any):
+def test_a_frozen_label_does_not_follow_a_later_correction(orchard: Any, field: Any) -> None:
     rows = field.sights("crate", 3, "eval", decided_at="2026-06-01T00:00:00Z")
     orchard.pull(field.label(rows))
     orchard.hold(rows)
@@ -242,7 +244,7 @@ def test_a_frozen_label_does_not_follow_a_later_correction(orchard: Any, field: 
     assert orchard.number("select count(*) from holdout_freeze") == 1
 
 
-def test_grow_keeps_the_old_members_and_the_same_command_again_grows_nothing(any_orchard: Any, field: Any):
+def test_grow_keeps_the_old_members_and_the_same_command_again_grows_nothing(any_orchard: Any, field: Any) -> None:
     rows = field.sights("crouched", 30, "walk")
     any_orchard.pull(field.predict(rows))
     any_orchard.pull(field.label(rows))
@@ -262,7 +264,7 @@ def test_grow_keeps_the_old_members_and_the_same_command_again_grows_nothing(any
     assert any_orchard.holdout(case, grow=5).members == 30
 
 
-def test_a_changed_definition_draws_a_next_version_of_the_same_groups(orchard: Any, field: Any):
+def test_a_changed_definition_draws_a_next_version_of_the_same_groups(orchard: Any, field: Any) -> None:
     rows = field.sights("crouched", 30, "walk")
     orchard.pull(field.predict(rows))
     first = orchard.holdout(orchard.case())
@@ -273,7 +275,7 @@ def test_a_changed_definition_draws_a_next_version_of_the_same_groups(orchard: A
     assert orchard.number("select count(distinct group_id) from holdout_reserved") == 20
 
 
-def test_the_size_alone_makes_no_next_version(orchard: Any, field: Any):
+def test_the_size_alone_makes_no_next_version(orchard: Any, field: Any) -> None:
     orchard.pull(field.predict(field.sights("crouched", 30, "walk")))
     first = orchard.holdout(orchard.case())
     assert orchard.holdout(orchard.case(field.crouched.replace("size = 20", "size = 25"))) == first
@@ -305,7 +307,7 @@ def draw(rows: list[tuple[str, str, str, str, int]], *, seed: str, size: int, is
         return connection.execute("select sample_id, group_id, inclusion_probability from drawn_member").fetchall()
 
 
-def test_the_overall_holdout_is_spread_over_units_and_weeks():
+def test_the_overall_holdout_is_spread_over_units_and_weeks() -> None:
     rows = [
         (f"u{unit}-w{week}-{number}", f"u{unit}-w{week}-{number}", "1", f"u{unit}", week)
         for unit, count in ((1, 60), (2, 20))
@@ -318,7 +320,7 @@ def test_the_overall_holdout_is_spread_over_units_and_weeks():
     assert all(abs(drawn[block] - count) <= 1 for block, count in wanted.items()), drawn
 
 
-def test_a_unit_with_few_recordings_is_drawn_from_as_often_as_the_others():
+def test_a_unit_with_few_recordings_is_drawn_from_as_often_as_the_others() -> None:
     """40 units of one recording and one of 40: of 8 drawn, about half are of the small units."""
     rows = [(f"small-{number}", f"small-{number}", "1", f"u{number}", 0) for number in range(40)]
     rows += [(f"large-{number}", f"large-{number}", "1", "large", 0) for number in range(40)]
@@ -328,7 +330,7 @@ def test_a_unit_with_few_recordings_is_drawn_from_as_often_as_the_others():
     assert 0.4 < Counter(drawn)["small"] / len(drawn) < 0.6
 
 
-def test_weighted_by_the_inclusion_probability_the_draw_is_unbiased():
+def test_weighted_by_the_inclusion_probability_the_draw_is_unbiased() -> None:
     """Over 200 seeds the weighted share of a scope of uneven groups and tracks comes to the true one."""
     rng = np.random.default_rng(5)
     tracks = {f"g{group}": int(rng.integers(1, 8)) for group in range(60)}
@@ -350,7 +352,7 @@ def test_weighted_by_the_inclusion_probability_the_draw_is_unbiased():
 
 
 @pytest.mark.parametrize("name", ["predicted", "confidence", "scores", "model_version", "rules"])
-def test_a_scope_that_names_the_prediction_is_refused(orchard: Any, field: Any, name: str):
+def test_a_scope_that_names_the_prediction_is_refused(orchard: Any, field: Any, name: str) -> None:
     orchard.pull(field.predict(field.sights("crouched", 3, "walk")))
     case = orchard.case(field.crouched.replace("(context->>'light') = 'dusk'", f"{name} is not null"))
     with pytest.raises(ExpressionError, match=f"scope.where: names {name}"):
@@ -358,7 +360,7 @@ def test_a_scope_that_names_the_prediction_is_refused(orchard: Any, field: Any, 
     assert orchard.number("select count(*) from holdout") == 0
 
 
-def test_nothing_to_draw_is_not_yet(orchard: Any, field: Any):
+def test_nothing_to_draw_is_not_yet(orchard: Any, field: Any) -> None:
     orchard.pull(field.label(field.sights("crate", 3, "eval")))
     with pytest.raises(NotYetError, match="overall:obstacle: nothing can be drawn"):
         orchard.holdout()

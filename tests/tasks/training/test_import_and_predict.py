@@ -27,7 +27,7 @@ def bring(orchard: Any, path: Path | None, name: str = "m1") -> None:
     import_model(orchard.loop, "obstacle", path, model_version=name, signed_by="A. Picker")
 
 
-def test_an_imported_artefact_is_the_incumbent_and_can_be_run(make_orchard: Any, field: Any):
+def test_an_imported_artefact_is_the_incumbent_and_can_be_run(make_orchard: Any, field: Any) -> None:
     path = train_elsewhere(make_orchard(name="elsewhere"), field)
     orchard = make_orchard(name="here")
     bring(orchard, path)
@@ -41,7 +41,7 @@ def test_an_imported_artefact_is_the_incumbent_and_can_be_run(make_orchard: Any,
     assert [row["predicted"] for row in log] == ["crate"] * 3
 
 
-def test_a_model_without_an_artefact_is_a_name_in_its_logs(any_orchard: Any, field: Any):
+def test_a_model_without_an_artefact_is_a_name_in_its_logs(any_orchard: Any, field: Any) -> None:
     bring(any_orchard, None)
     assert any_orchard.ask("select model_version, artefact_uri, artefact_sha256 from model") == [
         ("m1", None, None)
@@ -51,7 +51,7 @@ def test_a_model_without_an_artefact_is_a_name_in_its_logs(any_orchard: Any, fie
         predict_file(any_orchard.loop, "m1", source, source.with_name("out.jsonl"))
 
 
-def test_what_cannot_be_imported_leaves_nothing(make_orchard: Any, field: Any, tmp_path: Path):
+def test_what_cannot_be_imported_leaves_nothing(make_orchard: Any, field: Any, tmp_path: Path) -> None:
     path = train_elsewhere(make_orchard(name="elsewhere"), field)
     orchard = make_orchard(name="here")
     (tmp_path / "empty").mkdir()
@@ -68,7 +68,7 @@ def test_what_cannot_be_imported_leaves_nothing(make_orchard: Any, field: Any, t
     assert orchard.number("select count(*) from sign_off") == 0
 
 
-def test_labels_that_the_attribute_does_not_have_are_refused(make_orchard: Any, field: Any):
+def test_labels_that_the_attribute_does_not_have_are_refused(make_orchard: Any, field: Any) -> None:
     path = train_elsewhere(make_orchard(name="elsewhere"), field)
     orchard = make_orchard(field.settings.replace('"foliage"]', '"bush"]'), "here")
     with pytest.raises(InputError, match="predicts foliage, no label of obstacle"):
@@ -79,7 +79,7 @@ def test_labels_that_the_attribute_does_not_have_are_refused(make_orchard: Any, 
     assert [row["predicted"] for row in log] == ["bush", "bush"]
 
 
-def test_there_is_one_first_incumbent(make_orchard: Any, field: Any):
+def test_there_is_one_first_incumbent(make_orchard: Any, field: Any) -> None:
     path = train_elsewhere(make_orchard(name="elsewhere"), field)
     orchard = make_orchard(name="here")
     bring(orchard, path)
@@ -94,7 +94,7 @@ def test_there_is_one_first_incumbent(make_orchard: Any, field: Any):
     assert orchard.number("select count(*) from model") == 1
 
 
-def test_importing_is_no_way_around_the_gate(orchard: Any, field: Any, tmp_path: Path):
+def test_importing_is_no_way_around_the_gate(orchard: Any, field: Any, tmp_path: Path) -> None:
     """A candidate that nobody signed off cannot become the incumbent under its own name."""
     path = train_elsewhere(orchard, field)
     copy = shutil.copytree(path, tmp_path / "copy")
@@ -134,7 +134,7 @@ def write_as(rows: list[Any], path: Path) -> Path:
 @pytest.mark.parametrize("target_suffix", [".parquet", ".csv", ".jsonl"])
 def test_the_log_carries_the_samples_and_pulls_back_cleanly(
     here: Any, field: Any, tmp_path: Path, source_suffix: str, target_suffix: str
-):
+) -> None:
     rows = field.label(field.sights("crate", 3, "log", unit_id="cart-7", media_uri="a/b.png"))
     here.pull(rows)
     source = write_as(rows, tmp_path / f"in{source_suffix}")
@@ -157,7 +157,7 @@ def test_the_log_carries_the_samples_and_pulls_back_cleanly(
     assert set(scores) == {"person", "crate", "foliage"}
 
 
-def test_labels_and_earlier_predictions_are_dropped(here: Any, field: Any, tmp_path: Path):
+def test_labels_and_earlier_predictions_are_dropped(here: Any, field: Any, tmp_path: Path) -> None:
     rows = field.predict(
         field.sights("crate", 2, "log", reference_label="person", reference_origin="person"), model="old"
     )
@@ -171,7 +171,7 @@ def test_labels_and_earlier_predictions_are_dropped(here: Any, field: Any, tmp_p
     )
 
 
-def test_an_embedding_stays_with_the_model_that_made_it(here: Any, field: Any, tmp_path: Path):
+def test_an_embedding_stays_with_the_model_that_made_it(here: Any, field: Any, tmp_path: Path) -> None:
     """A log's embedding without an embedder is its model's; run through another it must not become that one's."""
     rows = field.predict(field.sights("crate", 2, "log", embedding=[0.5, 1.0]), model="old")
     target = tmp_path / "out.jsonl"
@@ -180,12 +180,14 @@ def test_an_embedding_stays_with_the_model_that_made_it(here: Any, field: Any, t
     assert here.ask("select distinct space from sample_vector order by all") == [("features:1",), ("old",)]
 
 
-def test_a_sample_twice_is_predicted_once(here: Any, field: Any, tmp_path: Path):
+def test_a_sample_twice_is_predicted_once(here: Any, field: Any, tmp_path: Path) -> None:
     rows = field.sights("crate", 2, "log")
     assert predict_file(here.loop, "m1", here.write(rows + rows[:1]), tmp_path / "out.parquet") == 2
 
 
-def test_other_attributes_are_left_alone_and_none_of_ours_is_an_error(here: Any, field: Any, tmp_path: Path):
+def test_other_attributes_are_left_alone_and_none_of_ours_is_an_error(
+    here: Any, field: Any, tmp_path: Path
+) -> None:
     rows = field.sights("crate", 2, "log")
     rows[0]["attribute"] = "ground"
     assert predict_file(here.loop, "m1", here.write(rows), tmp_path / "out.parquet") == 1
@@ -203,7 +205,9 @@ def test_other_attributes_are_left_alone_and_none_of_ours_is_an_error(here: Any,
         ({"feature_version": "2"}, "another feature_version than 1"),
     ],
 )
-def test_rows_that_cannot_be_predicted_are_named(here: Any, field: Any, tmp_path: Path, change: Any, text: str):
+def test_rows_that_cannot_be_predicted_are_named(
+    here: Any, field: Any, tmp_path: Path, change: Any, text: str
+) -> None:
     rows = field.sights("crate", 3, "log")
     rows[1] |= change
     with pytest.raises(InputError, match=text):
@@ -211,17 +215,37 @@ def test_rows_that_cannot_be_predicted_are_named(here: Any, field: Any, tmp_path
     assert not (tmp_path / "out.jsonl").exists()
 
 
-def test_features_of_another_length_are_refused_by_the_trainer(here: Any, field: Any, tmp_path: Path):
+def test_features_of_another_length_are_refused_by_the_trainer(here: Any, field: Any, tmp_path: Path) -> None:
     rows = field.sights("crate", 2, "log", features=[1.0, 2.0])
     with pytest.raises(TrainerError, match="features"):
         predict_file(here.loop, "m1", here.write(rows), tmp_path / "out.jsonl")
     assert not (tmp_path / "out.jsonl").exists()
 
 
-def test_a_damaged_artefact_answers_nothing(here: Any, field: Any, tmp_path: Path):
+def test_a_damaged_artefact_answers_nothing(here: Any, field: Any, tmp_path: Path) -> None:
     file = next((here.loop.folder / "models" / "m1").iterdir())
     file.write_bytes(file.read_bytes()[:-1])
     with pytest.raises(TrainerError, match="is not the one that was stored"):
         predict_file(here.loop, "m1", here.write(field.sights("crate", 1, "log")), tmp_path / "out.jsonl")
     with pytest.raises(UnknownNameError, match="m9: no such model"):
         predict_file(here.loop, "m9", here.write(field.sights("crate", 1, "log")), tmp_path / "out.jsonl")
+
+
+def test_a_trainer_that_looks_at_pictures_needs_no_features(make_orchard: Any, field: Any, tmp_path: Path) -> None:
+    orchard = make_orchard(field.settings.replace("answers_needed", 'trainer = "eye:look"\nanswers_needed'))
+    (orchard.loop.folder / "eye.py").write_text(
+        "import pyarrow as pa, pyarrow.parquet as pq\n"
+        "def look(folder):\n"
+        "    asked = pq.read_table(folder / 'predict.parquet')\n"
+        "    said = [uri.split('.')[0] for uri in asked['media_uri'].to_pylist()]\n"
+        "    pq.write_table(pa.table({'sample_id': asked['sample_id'], 'predicted': said, "
+        "'confidence': [1.0] * len(said)}), folder / 'predictions.parquet')\n"
+    )
+    (tmp_path / "weights.bin").write_bytes(b"eye")
+    bring(orchard, tmp_path / "weights.bin")
+    (row,) = field.sights("crate", 1, "log", media_uri="foliage.png")
+    target = tmp_path / "out.jsonl"
+    predict_file(orchard.loop, "m1", orchard.write([{k: v for k, v in row.items() if k != "features"}]), target)
+    assert json.loads(target.read_text())["predicted"] == "foliage"
+    (pulled,) = pull_files(orchard.loop, [target]).files
+    assert (pulled.error, pulled.rows_kept) == ("", 1)

@@ -60,7 +60,7 @@ def read_lineage(orchard: Any, recording: str) -> list[dict[str, Any]]:
     return [dict(zip(names, row, strict=True)) for row in rows]
 
 
-def test_a_sample_with_two_rules_two_models_and_two_cases_has_one_row_a_rule(any_orchard: Any, field: Any):
+def test_a_sample_with_two_rules_two_models_and_two_cases_has_one_row_a_rule(any_orchard: Any, field: Any) -> None:
     orchard = any_orchard
     settings = (orchard.loop.folder / "turnrow.toml").read_text()
     orchard.configure(settings + DOUBLED)
@@ -102,7 +102,7 @@ def test_a_sample_with_two_rules_two_models_and_two_cases_has_one_row_a_rule(any
     assert (mined["content_sha256"], mined["label_content_sha256"]) == (files["pool"], None)
 
 
-def test_what_must_never_be_null_is_not(orchard: Any, field: Any):
+def test_what_must_never_be_null_is_not(orchard: Any, field: Any) -> None:
     orchard.configure(field.settings + DOUBLED)
     build(orchard, field)
     never = ("sample_id", "recording_id", "label", "revision_id", "origin", "reason")
@@ -116,14 +116,14 @@ def test_what_must_never_be_null_is_not(orchard: Any, field: Any):
     ) == [(0,)]
 
 
-def test_a_rule_that_flagged_only_later_is_not_counted(orchard: Any, field: Any):
+def test_a_rule_that_flagged_only_later_is_not_counted(orchard: Any, field: Any) -> None:
     build(orchard, field)
     orchard.configure(field.settings + DOUBLED)
     orchard.flag()
     assert [row["rule"] for row in read_lineage(orchard, "two-crouched-000")] == ["label_disagrees"]
 
 
-def test_a_recursive_query_from_a_model_reaches_the_files_it_came_from(any_orchard: Any, field: Any):
+def test_a_recursive_query_from_a_model_reaches_the_files_it_came_from(any_orchard: Any, field: Any) -> None:
     _, files = build(any_orchard, field)
     extra = field.sights("crouched", 1, "two", embedding=[1.0], embedder="eye")
     vectors = any_orchard.pull(field.predict(extra, model="m2"))
@@ -137,7 +137,7 @@ def test_a_recursive_query_from_a_model_reaches_the_files_it_came_from(any_orcha
     assert hashlib.sha256(vectors.read_bytes()).hexdigest() in found, "a file that brought a vector only"
 
 
-def test_a_number_has_its_value_as_label(make_orchard: Any, field: Any):
+def test_a_number_has_its_value_as_label(make_orchard: Any, field: Any) -> None:
     settings = '[attribute.distance]\nkind = "number"\nunit = "m"\ntolerance = 0.2\nrules = ["label_disagrees"]\n'
     orchard = make_orchard(settings)
     rows = [
@@ -154,4 +154,4 @@ def test_a_number_has_its_value_as_label(make_orchard: Any, field: Any):
         ("2.5", 2.5),
         ("3.5", 3.5),
     ]
-    assert verify_training_set(orchard.loop, made.version).is_equal
+    assert verify_training_set(orchard.loop, str(made.version)).is_equal

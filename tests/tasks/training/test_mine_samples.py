@@ -44,7 +44,9 @@ def read_asked(orchard: Any) -> dict[str, str]:
     )
 
 
-def test_what_is_like_the_settled_members_is_queued_and_run_again_adds_nothing(any_orchard: Any, field: Any):
+def test_what_is_like_the_settled_members_is_queued_and_run_again_adds_nothing(
+    any_orchard: Any, field: Any
+) -> None:
     case = make_case(any_orchard)
     settle_members(any_orchard, field, case)
     any_orchard.pull(field.predict(field.sights("crouched", 8, "pool") + field.sights("foliage", 20, "pool")))
@@ -65,7 +67,7 @@ def test_what_is_like_the_settled_members_is_queued_and_run_again_adds_nothing(a
     assert any_orchard.ask("select * from label_fix order by all") == before
 
 
-def test_the_same_facts_in_another_order_choose_the_same(make_orchard: Any, field: Any):
+def test_the_same_facts_in_another_order_choose_the_same(make_orchard: Any, field: Any) -> None:
     pool = field.sights("crouched", 12, "pool")
     chosen = []
     for name, rows in {"one": pool, "two": pool[::-1]}.items():
@@ -78,7 +80,7 @@ def test_the_same_facts_in_another_order_choose_the_same(make_orchard: Any, fiel
     assert chosen[0] == chosen[1]
 
 
-def test_without_a_settled_member_mining_says_what_to_do(orchard: Any, field: Any):
+def test_without_a_settled_member_mining_says_what_to_do(orchard: Any, field: Any) -> None:
     case = make_case(orchard)
     orchard.pull(field.predict(field.sights("crouched", 3, "pool")))
     orchard.flag(case)
@@ -86,7 +88,7 @@ def test_without_a_settled_member_mining_says_what_to_do(orchard: Any, field: An
         orchard.mine(case)
 
 
-def test_vectors_are_compared_within_one_space_only(orchard: Any, field: Any):
+def test_vectors_are_compared_within_one_space_only(orchard: Any, field: Any) -> None:
     """A pool row with features of another version is not comparable, however like its numbers are."""
     case = make_case(orchard, budget=20)
     settle_members(orchard, field, case)
@@ -96,7 +98,7 @@ def test_vectors_are_compared_within_one_space_only(orchard: Any, field: Any):
     assert Counter(name.split("-")[0] for name in read_asked(orchard)) == {"old": 3}
 
 
-def test_an_embedding_in_use_is_what_likeness_is_measured_in(make_orchard: Any, field: Any):
+def test_an_embedding_in_use_is_what_likeness_is_measured_in(make_orchard: Any, field: Any) -> None:
     """By features the foliage is far from the members; by the embedding that is in use it is the nearest."""
     settings = field.settings.replace("answers_needed = 1", 'answers_needed = 1\nembedder = "eye-1"')
     orchard = make_orchard(settings)
@@ -113,7 +115,7 @@ def test_an_embedding_in_use_is_what_likeness_is_measured_in(make_orchard: Any, 
     assert Counter(name.split("-")[1] for name in read_asked(orchard)) == {"foliage": 3}
 
 
-def test_near_copies_do_not_eat_the_budget(orchard: Any, field: Any):
+def test_near_copies_do_not_eat_the_budget(orchard: Any, field: Any) -> None:
     """Ten copies of one sample are a little more like the members than three others: one copy is enough."""
     case = make_case(orchard, budget=4, least=-1.0)
     axis = [1.0] + [0.0] * 7
@@ -135,7 +137,7 @@ def test_near_copies_do_not_eat_the_budget(orchard: Any, field: Any):
     assert Counter(name.split("-")[0] for name in read_asked(orchard)) == {"copy": 1, "other": 3}
 
 
-def test_a_share_goes_to_look_alikes_that_are_predicted_otherwise(orchard: Any, field: Any):
+def test_a_share_goes_to_look_alikes_that_are_predicted_otherwise(orchard: Any, field: Any) -> None:
     case = make_case(orchard, budget=10, look_alikes=0.3)
     settle_members(orchard, field, case)
     pool = field.sights("crouched", 40, "pool")
@@ -146,7 +148,7 @@ def test_a_share_goes_to_look_alikes_that_are_predicted_otherwise(orchard: Any, 
     assert all(name not in named for name, reason in read_asked(orchard).items() if reason == "look_alike")
 
 
-def test_the_look_alikes_share_is_not_lost_where_there_are_none(orchard: Any, field: Any):
+def test_the_look_alikes_share_is_not_lost_where_there_are_none(orchard: Any, field: Any) -> None:
     case = make_case(orchard, budget=10, look_alikes=0.5)
     settle_members(orchard, field, case)
     orchard.pull(field.predict(field.sights("crouched", 20, "pool"), "crate"))
@@ -154,7 +156,7 @@ def test_the_look_alikes_share_is_not_lost_where_there_are_none(orchard: Any, fi
     assert orchard.mine(case).mined == 0
 
 
-def test_the_budget_counts_open_fixes_and_those_answered_since_the_last_round(orchard: Any, field: Any):
+def test_the_budget_counts_open_fixes_and_those_answered_since_the_last_round(orchard: Any, field: Any) -> None:
     case = make_case(orchard, budget=6)
     settle_members(orchard, field, case)
     orchard.pull(field.predict(field.sights("crouched", 30, "pool")))
@@ -167,7 +169,7 @@ def test_the_budget_counts_open_fixes_and_those_answered_since_the_last_round(or
     assert orchard.mine(case).mined == 6, "the round starts the budget anew"
 
 
-def test_one_run_asks_no_more_than_ask_per_run_however_often_it_is_started(make_orchard: Any, field: Any):
+def test_one_run_asks_no_more_than_ask_per_run_however_often_it_is_started(make_orchard: Any, field: Any) -> None:
     orchard = make_orchard(field.settings + "\n[queue]\nask_per_run = 4\n")
     case = make_case(orchard, budget=30)
     settle_members(orchard, field, case)
@@ -177,7 +179,7 @@ def test_one_run_asks_no_more_than_ask_per_run_however_often_it_is_started(make_
     assert orchard.mine(case).mined == 4
 
 
-def test_reserved_groups_and_labelled_samples_are_never_asked(orchard: Any, field: Any):
+def test_reserved_groups_and_labelled_samples_are_never_asked(orchard: Any, field: Any) -> None:
     case = make_case(orchard, budget=30)
     settle_members(orchard, field, case)
     pool = field.sights("crouched", 12, "pool")
@@ -189,7 +191,7 @@ def test_reserved_groups_and_labelled_samples_are_never_asked(orchard: Any, fiel
     assert set(read_asked(orchard)) == {row["recording_id"] for row in pool[5:]}
 
 
-def test_reserved_members_are_no_references(orchard: Any, field: Any):
+def test_reserved_members_are_no_references(orchard: Any, field: Any) -> None:
     case = make_case(orchard)
     rows = field.sights("crouched", 3, "known")
     orchard.pull(field.predict(rows + field.sights("crouched", 5, "pool")))

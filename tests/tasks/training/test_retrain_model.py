@@ -49,7 +49,7 @@ def start(orchard: Any, field: Any, count: int = 12) -> Any:
     return first
 
 
-def fix_some(orchard: Any, field: Any, case: Any, count: int = 6, prefix: str = "log") -> list[Any]:
+def fix_some(orchard: Any, field: Any, case: Any, count: int = 6, prefix: str = "log") -> Any:
     """Misread samples of the model in service, labelled by file: members of the case."""
     rows = field.sights("crouched", count, prefix)
     orchard.pull(field.predict(rows, model=orchard.number("select model_version from incumbent")))
@@ -58,7 +58,7 @@ def fix_some(orchard: Any, field: Any, case: Any, count: int = 6, prefix: str = 
     return rows
 
 
-def test_candidate_control_and_incumbent_answer_every_holdout(any_orchard: Any, field: Any):
+def test_candidate_control_and_incumbent_answer_every_holdout(any_orchard: Any, field: Any) -> None:
     first = start(any_orchard, field)
     case = any_orchard.case()
     fix_some(any_orchard, field, case)
@@ -95,7 +95,7 @@ def test_candidate_control_and_incumbent_answer_every_holdout(any_orchard: Any, 
     assert not [path for path in (any_orchard.loop.folder / "models").iterdir() if path.name.startswith(".")]
 
 
-def test_the_control_makes_as_many_weight_updates_as_the_candidate(orchard: Any, field: Any):
+def test_the_control_makes_as_many_weight_updates_as_the_candidate(orchard: Any, field: Any) -> None:
     """440 rows are three batches of 200 an epoch, the parent's 240 are two: 30 epochs against 45."""
     start(orchard, field, count=80)
     case = orchard.case()
@@ -115,7 +115,7 @@ def test_the_control_makes_as_many_weight_updates_as_the_candidate(orchard: Any,
     assert (settings["candidate"]["warm_epochs"], settings["control"]["epochs_to_run"]) == (30, 45)
 
 
-def test_the_same_again_trains_nothing_and_returns_the_stored_verdict(orchard: Any, field: Any):
+def test_the_same_again_trains_nothing_and_returns_the_stored_verdict(orchard: Any, field: Any) -> None:
     start(orchard, field)
     case = orchard.case()
     fix_some(orchard, field, case)
@@ -128,7 +128,7 @@ def test_the_same_again_trains_nothing_and_returns_the_stored_verdict(orchard: A
     assert after == before
 
 
-def test_a_new_frozen_holdout_is_judged_on_by_the_stored_models(orchard: Any, field: Any):
+def test_a_new_frozen_holdout_is_judged_on_by_the_stored_models(orchard: Any, field: Any) -> None:
     start(orchard, field)
     case = orchard.case()
     fix_some(orchard, field, case)
@@ -155,7 +155,7 @@ def test_a_new_frozen_holdout_is_judged_on_by_the_stored_models(orchard: Any, fi
     assert orchard.ask(f"select count(*) - count(distinct {keys}) from evaluation") == [(0,)]
 
 
-def test_groups_reserved_since_make_another_control_which_never_saw_them(orchard: Any, field: Any):
+def test_groups_reserved_since_make_another_control_which_never_saw_them(orchard: Any, field: Any) -> None:
     start(orchard, field)
     case = orchard.case()
     fix_some(orchard, field, case)
@@ -182,7 +182,7 @@ def test_groups_reserved_since_make_another_control_which_never_saw_them(orchard
     assert counted == 2, "members that were trained on are in no criterion"
 
 
-def test_a_holdout_that_the_incumbent_of_today_learned_from_does_not_count(orchard: Any, field: Any):
+def test_a_holdout_that_the_incumbent_of_today_learned_from_does_not_count(orchard: Any, field: Any) -> None:
     """A candidate is trained, then its groups are held out, then it is accepted all the same."""
     start(orchard, field)
     case = orchard.case()
@@ -201,7 +201,7 @@ def test_a_holdout_that_the_incumbent_of_today_learned_from_does_not_count(orcha
     assert "on 4 samples" in target.reason
 
 
-def test_a_holdout_sample_without_features_stops_no_retrain(orchard: Any, field: Any):
+def test_a_holdout_sample_without_features_stops_no_retrain(orchard: Any, field: Any) -> None:
     start(orchard, field)
     bare = [
         {key: value for key, value in row.items() if key != "features"} for row in field.sights("crate", 2, "bare")
@@ -213,7 +213,7 @@ def test_a_holdout_sample_without_features_stops_no_retrain(orchard: Any, field:
     assert orchard.retrain().verdict == "undecided"
 
 
-def test_a_damaged_incumbent_is_not_opened(orchard: Any, field: Any):
+def test_a_damaged_incumbent_is_not_opened(orchard: Any, field: Any) -> None:
     first = start(orchard, field)
     case = orchard.case()
     fix_some(orchard, field, case)
@@ -229,7 +229,7 @@ def test_a_damaged_incumbent_is_not_opened(orchard: Any, field: Any):
 
 
 @pytest.mark.parametrize("trainer", ["own_trainer:train", "python run_trainer.py"])
-def test_an_outside_trainer_sees_no_holdout_label(orchard: Any, field: Any, trainer: str):
+def test_an_outside_trainer_sees_no_holdout_label(orchard: Any, field: Any, trainer: str) -> None:
     orchard.configure(field.settings.replace("answers_needed", f'trainer = "{trainer}"\nanswers_needed'))
     (orchard.loop.folder / "own_trainer.py").write_text(OUTSIDE)
     (orchard.loop.folder / "run_trainer.py").write_text(
@@ -252,7 +252,7 @@ def test_an_outside_trainer_sees_no_holdout_label(orchard: Any, field: Any, trai
     assert second.verdict != "passed"
 
 
-def test_a_model_known_by_its_logs_alone_gives_a_verdict_without_a_control(orchard: Any, field: Any):
+def test_a_model_known_by_its_logs_alone_gives_a_verdict_without_a_control(orchard: Any, field: Any) -> None:
     from tasks.import_model import import_model
 
     case = orchard.case()
@@ -273,7 +273,7 @@ def test_a_model_known_by_its_logs_alone_gives_a_verdict_without_a_control(orcha
     assert {c.baseline for c in result.criteria if c.criterion.startswith("target")} == {"m1"}
 
 
-def test_no_set_and_an_unknown_set_are_told_apart(orchard: Any, field: Any):
+def test_no_set_and_an_unknown_set_are_told_apart(orchard: Any, field: Any) -> None:
     with pytest.raises(NotYetError, match="obstacle: no training set yet"):
         orchard.retrain()
     with pytest.raises(UnknownNameError, match="obstacle-0007: no such training set"):
@@ -283,7 +283,7 @@ def test_no_set_and_an_unknown_set_are_told_apart(orchard: Any, field: Any):
 # Sign-off
 
 
-def test_a_first_model_with_nothing_against_it_needs_no_note(orchard: Any, field: Any):
+def test_a_first_model_with_nothing_against_it_needs_no_note(orchard: Any, field: Any) -> None:
     orchard.pull(field.label(make_base(field)))
     orchard.assemble()
     first = orchard.retrain()
@@ -297,7 +297,7 @@ def test_a_first_model_with_nothing_against_it_needs_no_note(orchard: Any, field
     assert orchard.number("select count(*) from sign_off") == 1
 
 
-def test_accepting_against_a_verdict_needs_a_note_and_shows(orchard: Any, field: Any):
+def test_accepting_against_a_verdict_needs_a_note_and_shows(orchard: Any, field: Any) -> None:
     start(orchard, field)
     case = orchard.case()
     fix_some(orchard, field, case)
@@ -313,7 +313,7 @@ def test_accepting_against_a_verdict_needs_a_note_and_shows(orchard: Any, field:
     assert orchard.ask("select * from incumbent") == [("obstacle", second.model)]
 
 
-def test_what_may_not_be_signed_is_refused_and_nothing_written(orchard: Any, field: Any):
+def test_what_may_not_be_signed_is_refused_and_nothing_written(orchard: Any, field: Any) -> None:
     orchard.configure(field.settings.replace("answers_needed", 'signers = ["A. Picker"]\nanswers_needed'))
     start(orchard, field)
     case = orchard.case()

@@ -37,7 +37,7 @@ def start(orchard: Any, field: Any) -> Any:
     return case, model.model
 
 
-def serve(orchard: Any, field: Any, case: Any, model: str) -> list[Any]:
+def serve(orchard: Any, field: Any, case: Any, model: str) -> Any:
     """A log of the model in service: crouched people, of whom 6 carry a label, and ordinary crates."""
     log = field.sights("crouched", 30, "log") + field.sights("crate", 20, "log")
     orchard.pull(orchard.replay(model, log))
@@ -46,7 +46,7 @@ def serve(orchard: Any, field: Any, case: Any, model: str) -> list[Any]:
     return log
 
 
-def test_the_loop_cures_a_case_and_every_step_run_again_changes_nothing(any_orchard: Any, field: Any):
+def test_the_loop_cures_a_case_and_every_step_run_again_changes_nothing(any_orchard: Any, field: Any) -> None:
     case, model = start(any_orchard, field)
     serve(any_orchard, field, case, model)
     assert any_orchard.number("select count(*) from case_member") == 6
@@ -87,7 +87,7 @@ def test_the_loop_cures_a_case_and_every_step_run_again_changes_nothing(any_orch
 
 
 @pytest.mark.parametrize("wrong", ["crate"])
-def test_a_candidate_that_learned_from_wrong_answers_never_passes(orchard: Any, field: Any, wrong: str):
+def test_a_candidate_that_learned_from_wrong_answers_never_passes(orchard: Any, field: Any, wrong: str) -> None:
     case, model = start(orchard, field)
     serve(orchard, field, case, model)
     orchard.mine(case)
