@@ -16,6 +16,7 @@ from tasks.find_names import find_attribute
 from tasks.group_samples import refuse_changed_groups
 from tasks.loop import Loop
 from tasks.record_run import record_run
+from tasks.refuse_unbuilt import refuse_restrictions
 from tasks.run_expectations import CheckResult, run_expectations
 from tasks.warehouse import Warehouse, open_warehouse, show_as_of
 
@@ -81,6 +82,7 @@ def assemble_training_set(
 
 
 def _draft(warehouse: Warehouse, attribute: AttributeSettings, as_of: datetime | None) -> _Draft:
+    refuse_restrictions(warehouse.loop.settings)
     refuse_changed_groups(warehouse.connection, attribute)
     latest = warehouse.read_clock()
     moment = Moment(as_of or latest, latest)
@@ -120,7 +122,6 @@ def _check(
             as_of=moment.as_of,
             labels=attribute.labels,
             parent_row_count=_count_parent(connection, parent_version),
-            is_audited=warehouse.loop.settings.audit is not None,
         )
     )
     suite += _read_user_checks(warehouse, attribute)

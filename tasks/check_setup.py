@@ -14,6 +14,7 @@ from tasks.check_holdouts import check_holdouts
 from tasks.errors import SettingsError, TurnrowError
 from tasks.findings import FINE, WARNING, WRONG, Finding, tell_error
 from tasks.loop import Loop
+from tasks.refuse_unbuilt import list_without_effect, refuse_restrictions
 from tasks.warehouse import Warehouse, find_location, open_warehouse
 
 _GIGABYTE = 1_000_000_000
@@ -24,7 +25,12 @@ def check_setup(loop: Loop, cases: list[FailureCase], errors: list[SettingsError
 
     What stands on something broken is not looked at: without a warehouse there are no hold-outs to judge.
     """
-    findings = [*_check_folder(loop), *_check_cases(cases, errors), *_check_attributes(loop)]
+    findings = [
+        *_check_folder(loop),
+        *_check_cases(cases, errors),
+        *_check_attributes(loop),
+        *_check_unbuilt(loop),
+    ]
     try:
         with open_warehouse(loop, write=False) as warehouse:
             findings.append(Finding(FINE, "warehouse", f"opens ({warehouse.location.kind.replace('_', ' ')})"))
@@ -84,6 +90,15 @@ def _check_attributes(loop: Loop) -> Iterator[Finding]:
         except TurnrowError as error:
             yield tell_error(f"{where}.trainer", error)
         yield from _check_guideline(loop, attribute)
+
+
+def _check_unbuilt(loop: Loop) -> Iterator[Finding]:
+    try:
+        refuse_restrictions(loop.settings)
+    except TurnrowError as error:
+        yield tell_error("restriction", error)
+    for name in list_without_effect(loop.settings):
+        yield Finding(WARNING, f"turnrow.toml, {name}", "has no effect in this version", "do not rely on it yet")
 
 
 def _check_guideline(loop: Loop, attribute: AttributeSettings) -> Iterator[Finding]:

@@ -1,4 +1,4 @@
-"""The digest of a training set: what it holds, in 64 hex digits (contract: the warehouse, identity)."""
+"""The digest of a training set: what it holds, in 64 hex digits."""
 
 import hashlib
 

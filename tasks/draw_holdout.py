@@ -18,6 +18,7 @@ from tasks.list_holdout import stage_listed
 from tasks.loop import Loop
 from tasks.record_definitions import read_guideline, record_definitions
 from tasks.record_run import record_run
+from tasks.refuse_unbuilt import refuse_restrictions
 from tasks.warehouse import Warehouse, open_warehouse
 
 OVERALL_SIZE = 1500
@@ -83,6 +84,7 @@ def draw_holdout(
     Run again it draws nothing: only a changed definition, another file or `grow` makes a new version.
     Raises NotYetError where the scope holds nothing to draw, InputError for a file that names unknown samples.
     """
+    refuse_restrictions(loop.settings)
     started_at = loop.clock()
     with open_warehouse(loop, write=True) as warehouse:
         connection = warehouse.connection

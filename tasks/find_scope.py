@@ -6,6 +6,7 @@ import pyarrow as pa
 from schemas.case_file import FailureCase
 from schemas.settings import AttributeSettings
 from schemas.sql_files import read_sql
+from tasks.blame_expression import blame_expression
 from tasks.check_expression import check_expression, list_columns
 from tasks.errors import ExpressionError, NotYetError
 from tasks.measure_likeness import References, measure_likeness, read_references
@@ -39,7 +40,8 @@ def stage_candidates(connection: duckdb.DuckDBPyConnection, case: FailureCase) -
     connection.execute(
         f"create or replace temp view scope_match as select * from current_sample where ({where}\n)"
     )
-    connection.execute(read_sql("mine/stage_candidates"), {"attribute": case.attribute})
+    with blame_expression(origin):
+        connection.execute(read_sql("mine/stage_candidates"), {"attribute": case.attribute})
 
 
 def stage_references(

@@ -4,8 +4,11 @@ import duckdb
 
 from schemas.settings import AttributeSettings
 from schemas.sql_files import read_sql
+from tasks.blame_expression import blame_expression
 from tasks.check_expression import check_expression
 from tasks.errors import SettingsError
+
+_PLAIN = ("recording_id", "object_id", "unit_id")  # columns of text, which no sample can make fail
 
 
 def view_groups(
@@ -21,6 +24,9 @@ def view_groups(
     expression = attribute.group_by if group_by is None else group_by
     origin = f"turnrow.toml, attribute.{attribute.name}.group_by"
     check_expression(connection, expression, relation="known_sample", origin=origin, must_be_boolean=False)
+    if expression not in _PLAIN:
+        with blame_expression(origin):
+            connection.execute(f"select count(({expression}\n)) from known_sample")
     connection.execute(
         "create or replace temp view grouped_sample as "
         "select sample_id, recording_id, object_id, attribute, "

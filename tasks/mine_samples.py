@@ -18,6 +18,7 @@ from tasks.loop import Loop
 from tasks.measure_likeness import References, measure_likeness
 from tasks.record_definitions import read_guideline
 from tasks.record_run import record_run
+from tasks.refuse_unbuilt import refuse_restrictions
 from tasks.warehouse import Warehouse, open_warehouse
 
 # How much doubt counts beside likeness, how much a near-copy of a choice loses, and how many rows the
@@ -44,6 +45,7 @@ def mine_samples(loop: Loop, case: FailureCase) -> MineSummary:
     samples that the model predicts otherwise than their nearest member. Run again it adds nothing until some
     of its questions are answered. Raises NotYetError without members.
     """
+    refuse_restrictions(loop.settings)
     started_at = loop.clock()
     attribute = loop.settings.attribute[case.attribute]
     with open_warehouse(loop, write=True) as warehouse:

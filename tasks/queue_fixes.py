@@ -9,6 +9,7 @@ from tasks.group_samples import view_groups
 from tasks.loop import Loop
 from tasks.record_definitions import read_guideline
 from tasks.record_run import record_run
+from tasks.refuse_unbuilt import refuse_restrictions
 from tasks.warehouse import Warehouse, open_warehouse, show_only
 
 
@@ -17,6 +18,7 @@ def queue_doubted(loop: Loop) -> int:
 
     At most `ask_per_run` a run and `open_at_most` at once. Reserved groups are asked by their hold-out only.
     """
+    refuse_restrictions(loop.settings)
     started_at = loop.clock()
     limits = loop.settings.queue
     with open_warehouse(loop, write=True) as warehouse:

@@ -44,7 +44,7 @@ _numbers = itertools.count()
 
 
 def make_id(*fields: object) -> str:
-    """Return an id as the contract words it: hashlib only, none of the product's code."""
+    """Return an id by hashlib alone: SHA-256 over the fields joined by U+001F, none of the product's code."""
     texts = [_spell_field(value) for value in fields]
     return hashlib.sha256("\x1f".join(texts).encode()).hexdigest()[:32]
 

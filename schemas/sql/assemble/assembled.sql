@@ -29,7 +29,7 @@ select
     p.feature_length,
     p.is_finite,
     p.is_reserved,
-    true as lot_passed
+    p.lot_passed
 from placed as p
 left join reason_setting as s on s.reason = p.reason
 where s.cap is null or p.place <= s.cap

@@ -6,6 +6,6 @@ with counted as (
 
 select
     null::varchar as sample_id,
-    format('no [audit] settings: {} rows from label fixes were taken in without an audit', row_count) as observed
+    format('{} rows from label fixes were taken in without an audit', row_count) as observed
 from counted
 where not $is_audited::boolean

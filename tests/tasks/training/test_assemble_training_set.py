@@ -27,7 +27,7 @@ def make_base(field: Any, count: int = 4) -> list[Any]:
 
 
 def make_digest(rows: list[Any]) -> str:
-    """The digest as the contract words it, with hashlib and struct alone."""
+    """The digest of `digest_rows`, made again with hashlib and struct alone."""
     rows = sorted(rows)
     lines = "".join(
         f"{sample}\t{revision}\t{label}\t{weight:.6f}\t{reason}\n"
