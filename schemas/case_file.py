@@ -105,9 +105,7 @@ def build_case(table: dict[str, Any], text: str, path: Path, settings: Settings)
     if case.attribute not in settings.attribute:
         hint = name_nearest(case.attribute, settings.attribute)
         raise place.inside("attribute").error(f"no attribute {show(case.attribute)} in turnrow.toml; {hint}")
-    _check_truth(
-        case.holdout.truth, settings.attribute[case.attribute], place.inside("holdout").inside("truth")
-    )
+    _check_truth(case.holdout.truth, settings.attribute[case.attribute], place.inside("holdout").inside("truth"))
     scope = _complete_scope(case.scope, table.get("scope"), place.inside("scope"))
     return replace(case, scope=scope, path=path, text=text)
 
@@ -125,9 +123,7 @@ def _check_truth(truth: str, attribute: AttributeSettings, place: Place) -> None
         raise place.error(f"is {show(truth)}; {attribute.name} is a number and has no classes, leave it out")
     if truth in attribute.was:
         raise place.error(f"{show(truth)} is an old label; it is now `{attribute.was[truth]}`")
-    raise place.error(
-        f"{show(truth)} is no label of {attribute.name}; {name_nearest(truth, attribute.labels)}"
-    )
+    raise place.error(f"{show(truth)} is no label of {attribute.name}; {name_nearest(truth, attribute.labels)}")
 
 
 def _complete_scope(

@@ -77,9 +77,7 @@ def _check_all(settings: Settings, place: Place) -> None:
     _check_checks(settings.check, settings.attribute, place.inside("check"))
     if settings.audit and settings.audit.aql not in AQL_VALUES:
         listed = ", ".join(f"{value:g}" for value in AQL_VALUES)
-        raise (
-            place.inside("audit").inside("aql").error(f"is {settings.audit.aql:g}; expected one of {listed}")
-        )
+        raise (place.inside("audit").inside("aql").error(f"is {settings.audit.aql:g}; expected one of {listed}"))
     _check_schedule(settings.schedule, place.inside("schedule"))
     _check_restrictions(settings.restriction, place.inside("restriction"))
 
@@ -118,9 +116,7 @@ def _check_attribute(attribute: AttributeSettings, own_rules: Sequence[RuleSetti
         text = f"no column {show(attribute.group_by)} to group by; {hint}, or an expression of the context"
         raise place.inside("group_by").error(text)
     if attribute.answers_needed > attribute.answers_at_most:
-        text = (
-            f"is {attribute.answers_needed}, more than answers_at_most, which is {attribute.answers_at_most}"
-        )
+        text = f"is {attribute.answers_needed}, more than answers_at_most, which is {attribute.answers_at_most}"
         raise place.inside("answers_needed").error(text)
     for key in ("slices", "deciders", "signers"):
         _refuse_repeats(getattr(attribute, key), place.inside(key))
@@ -147,9 +143,7 @@ def _check_was(attribute: AttributeSettings, place: Place) -> None:
     _refuse_not_labels(attribute.was, place)
     for old, new in attribute.was.items():
         if old in attribute.labels:
-            raise place.inside(old).error(
-                "is a label still; only a label that is no longer in `labels` was one"
-            )
+            raise place.inside(old).error("is a label still; only a label that is no longer in `labels` was one")
         _expect_label(new, attribute.labels, place.inside(old))
 
 
@@ -166,18 +160,14 @@ def _check_number(attribute: AttributeSettings, place: Place) -> None:
         raise place.inside("rules").error("low_margin looks at the scores of labels; a number has none")
 
 
-def _check_rules_in_use(
-    attribute: AttributeSettings, own_rules: Sequence[RuleSettings], place: Place
-) -> None:
+def _check_rules_in_use(attribute: AttributeSettings, own_rules: Sequence[RuleSettings], place: Place) -> None:
     _refuse_repeats(attribute.rules, place)
     for rule in attribute.rules:
         if rule in PLANNED_RULES:
             listed = ", ".join(BUILT_IN_RULES)
             raise place.error(f"{rule} is not available in this version; available: {listed}")
         if rule in {own.name for own in own_rules}:
-            raise place.error(
-                f"{rule} is a [[rule]] of your own, always in use; take it out of the built-in ones"
-            )
+            raise place.error(f"{rule} is a [[rule]] of your own, always in use; take it out of the built-in ones")
         if rule not in BUILT_IN_RULES:
             raise place.error(f"no built-in rule {show(rule)}; {name_nearest(rule, BUILT_IN_RULES)}")
 
@@ -241,9 +231,7 @@ def _check_cron(line: str, place: Place) -> None:
         raise place.error(f'is {show(line)}; expected five fields, as in "0 2 * * *", or "" for never')
     for part, (name, low, high) in zip(parts, _CRON_FIELDS, strict=True):
         if not all(_is_cron_item(item, name, low, high) for item in part.split(",")):
-            text = (
-                f"is {show(line)}; its {name} {show(part)} is not a value, range or step of {low} to {high}"
-            )
+            text = f"is {show(line)}; its {name} {show(part)} is not a value, range or step of {low} to {high}"
             raise place.error(text)
 
 
@@ -272,9 +260,7 @@ def _expect_attribute(name: str, attributes: Iterable[str], place: Place) -> Non
 def _refuse_not_labels(labels: Iterable[str], place: Place) -> None:
     for label in labels:
         if label in NOT_LABELS:
-            raise place.error(
-                f"{show(label)} is an answer that means that there is no label; call it otherwise"
-            )
+            raise place.error(f"{show(label)} is an answer that means that there is no label; call it otherwise")
 
 
 def _refuse_repeats(values: Sequence[str], place: Place) -> None:

@@ -17,9 +17,7 @@ from schemas.settings import AttributeSettings
 
 def definition_json(value: object) -> str:
     """Return a value as JSON with sorted keys, no spaces and NFC text: equal values give equal text."""
-    return json.dumps(
-        _plain(value), sort_keys=True, separators=(",", ":"), ensure_ascii=False, allow_nan=False
-    )
+    return json.dumps(_plain(value), sort_keys=True, separators=(",", ":"), ensure_ascii=False, allow_nan=False)
 
 
 def hash_definition(definition: str) -> str:

@@ -1,5 +1,6 @@
 """`assemble`: a new training-set version, checked; or the one that holds exactly the same already."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
 
@@ -189,12 +190,19 @@ def _insert_version(connection: duckdb.DuckDBPyConnection, draft: _Draft, known_
         },
     )
     connection.execute(read_sql("assemble/insert_members"), {"version": version})
+    _insert_checks(connection, version, draft.checks, known_at)
+    return version
+
+
+def _insert_checks(
+    connection: duckdb.DuckDBPyConnection, version: str, checks: Sequence[CheckResult], known_at: datetime
+) -> None:
     connection.execute(
         "insert into check_failure select $version, check_name, sample_id from failing_row "
         "where sample_id is not null order by check_name, sample_id",
         {"version": version},
     )
-    for check in draft.checks:
+    for check in checks:
         connection.execute(
             "insert into quality_check values "
             "($version, $name, $requirement, $passed, $observed, $failing, $known_at)",
@@ -208,7 +216,6 @@ def _insert_version(connection: duckdb.DuckDBPyConnection, draft: _Draft, known_
                 "known_at": known_at,
             },
         )
-    return version
 
 
 def _count(connection: duckdb.DuckDBPyConnection, table: str) -> int:

@@ -77,14 +77,14 @@ class Warehouse:
         another writer got between (a lost lock), `insert` alone is rerun: what it reads it has prepared.
         """
         with self.hold_writers_lock():
-            for left in reversed(range(_CONFLICT_TRIES)):
+            for attempt in range(1, _CONFLICT_TRIES):
                 try:
                     return self._write_once(insert)
                 except duckdb.Error as error:
-                    if left == 0 or not _is_conflict(error):
+                    if not _is_conflict(error):
                         raise
-                    time.sleep(0.01 * (_CONFLICT_TRIES - left))
-        raise AssertionError
+                    time.sleep(0.01 * attempt)
+            return self._write_once(insert)
 
     def _write_once(self, insert: Callable[[datetime], T]) -> T:
         self.connection.execute("commit")  # of what was read and staged so far
