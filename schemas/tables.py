@@ -20,6 +20,10 @@ DATED_FACTS = (
     "fix_request",
     "fix_answer",
     "fix_outcome",
+    "known_item",
+    "audit_lot",
+    "audit_item",
+    "audit_verdict",
     "holdout",
     "holdout_reserved",
     "holdout_freeze",
@@ -39,6 +43,7 @@ DEPENDENT_FACTS = {
     "training_set_member": ("version", "training_set"),
     "check_failure": ("version", "training_set"),
     "holdout_prediction": ("model_version", "model"),
+    "audit_lot_fix": ("lot_id", "audit_lot"),
 }
 
 FACTS = (*DATED_FACTS, *DEPENDENT_FACTS)
@@ -52,9 +57,11 @@ SAMPLE_FACTS = (
     "misprediction",
     "case_member",
     "label_fix",
+    "known_item",
+    "audit_item",
 )
 
-BOOKKEEPING = ("flow_run", "step_progress", "warehouse_clock", "seen_file", "schema_version")
+BOOKKEEPING = ("flow_run", "step_progress", "warehouse_clock", "seen_file", "fix_lease", "schema_version")
 
 # In the order in which one needs the other.
 VIEWS = (
@@ -70,6 +77,8 @@ VIEWS = (
     "live_flag",
     "flagged_sample",
     "open_fix",
+    "asked_attempt",
+    "barred_annotator",
     "present_member",
     "frozen_holdout",
     "case_counts",

@@ -12,7 +12,7 @@ with wanted as (
 ),
 attempts as (
     select f.sample_id, max(f.attempt) as attempt
-    from label_fix as f
+    from asked_attempt as f
     semi join wanted as w on w.sample_id = f.sample_id
     group by f.sample_id
 )

@@ -3,7 +3,7 @@
 create or replace temp table wanted_about as
 with attempts as (
     select sample_id, max(attempt) as attempt
-    from label_fix
+    from asked_attempt
     group by sample_id
 ),
 standing as (

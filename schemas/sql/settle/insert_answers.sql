@@ -1,6 +1,17 @@
--- one row per new answer
-insert into fix_answer
+-- one row per new answer, under the guideline that the person was shown: the file's word, else the question's own
+insert into fix_answer by name
 select
-    fix_id, annotator, answer, answer_value, false, answered_at, seconds, note, $batch_id, $known_at
-from judged_answer
-where reason is null and not is_duplicate
+    j.fix_id,
+    j.annotator,
+    j.answer,
+    j.answer_value,
+    false as saw_prediction,
+    j.answered_at,
+    j.seconds,
+    j.note,
+    f.guideline_sha256,
+    $batch_id as batch_id,
+    $known_at as known_at
+from judged_answer as j
+left join label_fix as f on f.fix_id = j.fix_id
+where j.reason is null and not j.is_duplicate

@@ -2,6 +2,7 @@
 
 import hashlib
 import json
+import sys
 from typing import Any
 
 import pytest
@@ -15,6 +16,7 @@ MODELS = (
 )
 OUTSIDE = """
 import json
+import sys
 import pyarrow as pa, pyarrow.parquet as pq
 
 def train(folder):
@@ -228,7 +230,9 @@ def test_a_damaged_incumbent_is_not_opened(orchard: Any, field: Any) -> None:
         orchard.retrain(case)
 
 
-@pytest.mark.parametrize("trainer", ["own_trainer:train", "python run_trainer.py"])
+@pytest.mark.parametrize(
+    "trainer", ["own_trainer:train", f"{sys.executable} run_trainer.py"], ids=["function", "command"]
+)
 def test_an_outside_trainer_sees_no_holdout_label(orchard: Any, field: Any, trainer: str) -> None:
     orchard.configure(field.settings.replace("answers_needed", f'trainer = "{trainer}"\nanswers_needed'))
     (orchard.loop.folder / "own_trainer.py").write_text(OUTSIDE)

@@ -1,0 +1,16 @@
+-- one row per question and person who may not answer it: whoever decided what it tests or audits, or decided the
+-- sample in a lot that failed
+select i.fix_id, a.annotator
+from audit_item as i
+inner join fix_answer as a on a.fix_id = i.audited_fix_id
+union
+select k.fix_id, a.annotator
+from known_item as k
+inner join label_revision as r on r.revision_id = k.revision_id
+inner join fix_answer as a on a.fix_id = r.fix_id
+union
+select f.fix_id, a.annotator
+from label_fix as f
+inner join label_fix as e on e.sample_id = f.sample_id and e.attempt < f.attempt
+inner join fix_outcome as o on o.fix_id = e.fix_id and o.outcome = 'lot_failed'
+inner join fix_answer as a on a.fix_id = e.fix_id
