@@ -13,6 +13,7 @@ from tasks.errors import SettingsError
 from tasks.fetch_rows import Row, fetch_rows, read_moment
 from tasks.freeze_holdouts import list_open_holdouts
 from tasks.loop import Loop
+from tasks.record_definitions import read_guideline
 from tasks.warehouse import Warehouse, open_warehouse
 
 _RECENT = timedelta(days=7)
@@ -23,9 +24,10 @@ class Status:
     """Where a loop stands; each list holds one dict a thing.
 
     `attributes`: attribute, incumbent, latest_version (with _state, _rows, _as_of), latest_candidate,
-    latest_verdict, verdict_reason, sign_off, overall_holdout (None, `open` or `frozen`).
+    latest_verdict, verdict_reason, sign_off, overall_holdout (None, `open` or `frozen`), fix_labels (labels that
+    fixes settled) and outdated_labels (those of them under another guideline than the present one).
     `cases`: case_name, attribute, severity, state, flagged, queued, settled, held_out, in_training, holdout.
-    `open_fixes`: attribute, reason, open_count, answered_count. `moments`: when what came in last.
+    `open_fixes`: attribute, reason, open_count, answered_count, disputed_count. `moments`: when what came in last.
     """
 
     attributes: list[Row]
@@ -85,8 +87,9 @@ def _read_labelled(warehouse: Warehouse, *, has_cases: bool, holdouts: list[Row]
     if not has_cases and not is_waiting:
         return [], []
     _narrow_labels(warehouse.connection)
+    is_audited = warehouse.loop.settings.audit is not None
     found = fetch_rows(warehouse.connection, "status/cases") if has_cases else []
-    waiting = list_open_holdouts(warehouse.connection) if is_waiting else []
+    waiting = list_open_holdouts(warehouse.connection, is_audited=is_audited) if is_waiting else []
     latest = {row["holdout_id"] for row in holdouts}
     return found, [dict(vars(held)) for held in waiting if held.holdout_id in latest]
 
@@ -110,6 +113,7 @@ def _read_attributes(loop: Loop, connection: duckdb.DuckDBPyConnection, holdouts
         row["attribute"]: row
         for row in fetch_rows(connection, "status/attributes", moments=("latest_version_as_of",))
     }
+    guidelines = fetch_rows(connection, "status/guidelines")
     names = [*loop.settings.attribute, *sorted(set(known) - set(loop.settings.attribute))]
     blank: dict[str, Any] = dict.fromkeys(
         [
@@ -127,8 +131,17 @@ def _read_attributes(loop: Loop, connection: duckdb.DuckDBPyConnection, holdouts
     return [
         {"attribute": name, **blank, **known.get(name, {})}
         | {"overall_holdout": _tell_holdout(holdouts, f"overall:{name}")}
+        | _count_outdated(loop, name, guidelines)
         for name in names
     ]
+
+
+def _count_outdated(loop: Loop, name: str, guidelines: Sequence[Row]) -> Row:
+    attribute = loop.settings.attribute.get(name)
+    present = read_guideline(loop, attribute) if attribute else None
+    counts = [(row["guideline_sha256"], int(row["label_count"])) for row in guidelines if row["attribute"] == name]
+    outdated = sum(count for sha256, count in counts if present is not None and sha256 != present)
+    return {"fix_labels": sum(count for _, count in counts), "outdated_labels": outdated}
 
 
 def _tell_holdout(holdouts: list[Row], case_name: str) -> str | None:

@@ -18,6 +18,7 @@ import duckdb
 from schemas.sql_files import list_sql, read_sql
 from schemas.tables import DATED_FACTS, DEPENDENT_FACTS, SAMPLE_FACTS, SAMPLE_VIEWS, VIEWS
 from tasks.errors import BusyWarehouseError, InputError, WarehouseError
+from tasks.keep_instances import Instance, use_instance
 from tasks.lock import describe_wait, hold_advisory_lock, hold_file_lock
 from tasks.loop import Loop
 from tasks.resolve_secret import resolve_environment
@@ -132,6 +133,7 @@ class Engine:
 
     connection: duckdb.DuckDBPyConnection
     loop: Loop
+    instance: Instance
 
     @contextmanager
     def attach(self, *, write: bool) -> Iterator[Warehouse]:
@@ -141,7 +143,7 @@ class Engine:
         """
         location = find_location(self.loop)
         with _hold_open(location, self.loop, write):
-            _attach(self.connection, location, self.loop, write)
+            _attach(self, location, write)
             warehouse = Warehouse(self.connection, self.loop, location)
             try:
                 self.connection.execute("use wh")
@@ -164,20 +166,19 @@ def open_engine(loop: Loop) -> Iterator[Engine]:
     """Open an in-memory DuckDB with the loop's memory limit, threads and folder for what does not fit."""
     settings = loop.settings.warehouse
     spill = loop.folder / ".spill"
-    config: dict[str, str | bool | int | float | list[str]] = {
+    config: dict[str, str | int] = {
         "memory_limit": settings.memory_limit,
         "threads": settings.threads,
         "temp_directory": str(spill.absolute()),
     }
-    connection = duckdb.connect(":memory:", config=config)
     try:
-        connection.execute("set TimeZone = 'UTC'")
-        connection.execute("set python_enable_replacements = false")
-        connection.execute("set checkpoint_threshold = '1GB'")
-        connection.execute(read_sql("macros"))
-        yield Engine(connection, loop)
+        with use_instance(config) as (instance, connection):
+            connection.execute("set TimeZone = 'UTC'")
+            connection.execute("set python_enable_replacements = false")
+            connection.execute("set checkpoint_threshold = '1GB'")
+            connection.execute(read_sql("macros"))
+            yield Engine(connection, loop, instance)
     finally:
-        connection.close()
         with suppress(OSError):
             spill.rmdir()
 
@@ -206,9 +207,10 @@ def _hold_open(location: Location, loop: Loop, write: bool) -> Iterator[None]:
         yield
 
 
-def _attach(connection: duckdb.DuckDBPyConnection, location: Location, loop: Loop, write: bool) -> None:
+def _attach(engine: Engine, location: Location, write: bool) -> None:
+    connection, loop = engine.connection, engine.loop
     if location.kind != "file":
-        _load_lake(connection, location)
+        _load_lake(engine, location)
     text = _attach_statement(location, write)
     deadline = time.monotonic() + loop.settings.warehouse.wait_seconds
     while True:
@@ -246,12 +248,14 @@ def _lake_prefix(location: Location) -> str:
     return "ducklake:sqlite:" if location.target.endswith(".sqlite") else _LAKE
 
 
-def _load_lake(connection: duckdb.DuckDBPyConnection, location: Location) -> None:
+def _load_lake(engine: Engine, location: Location) -> None:
     needed = {"lake_postgres": ["postgres_scanner"], "lake_file": []}[location.kind]
     if location.target.endswith(".sqlite"):
         needed = ["sqlite_scanner"]
     for name in ("ducklake", *needed):
-        _load_extension(connection, name)
+        if name not in engine.instance.loaded:
+            _load_extension(engine.connection, name)
+            engine.instance.loaded.add(name)
 
 
 def _load_extension(connection: duckdb.DuckDBPyConnection, name: str) -> None:

@@ -18,7 +18,7 @@ select
     n.decided_at,
     n.fix_id,
     null,
-    f.guideline_sha256,
+    n.guideline_sha256,
     f.about_revisions[1],
     $known_at
 from new_outcome as n

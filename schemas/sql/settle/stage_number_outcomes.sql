@@ -1,11 +1,8 @@
 -- one row per open fix of a number attribute that its answers decide: enough of them near their median, or
 -- deciders who agree where the others don't
-insert into new_outcome
+insert into new_outcome by name
 with answers as (
-    select o.fix_id, o.sample_id, a.annotator, a.answer, a.answer_value, a.answered_at
-    from open_fix as o
-    inner join fix_answer as a on a.fix_id = o.fix_id
-    where o.attribute = $attribute
+    select * from fix_vote
 ),
 middles as (
     select fix_id, median(answer_value) as middle
@@ -24,6 +21,7 @@ summary as (
     select
         a.fix_id,
         any_value(a.sample_id) as sample_id,
+        any_value(a.guideline_sha256) as guideline_sha256,
         any_value(m.middle) as middle,
         any_value(d.middle) as decided,
         array_to_string(list_sort(list(a.annotator)), ',') as decided_by,
@@ -53,11 +51,11 @@ select
         when label_value is not null then 'settled'
         when unusable_count >= $answers_needed and unusable_count > voters then 'unusable'
         else 'ambiguous'
-    end,
-    null,
+    end as outcome,
     label_value,
     decided_by,
-    decided_at
+    decided_at,
+    guideline_sha256
 from judged
 where label_value is not null
     or (unusable_count >= $answers_needed and unusable_count > voters)
