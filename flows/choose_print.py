@@ -3,7 +3,7 @@
 from collections.abc import Callable, Iterable
 from typing import Any
 
-from flows import print_lineage, print_results, print_status
+from flows import print_answer_page, print_answers, print_audit, print_lineage, print_results, print_status
 
 PRINTS: dict[str, Callable[[dict[str, Any]], Iterable[str]]] = {
     "init": print_results.print_init,
@@ -16,7 +16,11 @@ PRINTS: dict[str, Callable[[dict[str, Any]], Iterable[str]]] = {
     "queue list": print_lineage.print_queue,
     "queue export": print_results.print_export,
     "queue import": print_results.print_import,
+    "queue renew": print_answers.print_renew,
+    "annotators": print_answers.print_annotators,
+    "answer": print_answer_page.print_answer,
     "settle": print_results.print_settle,
+    "audit": print_audit.print_audit,
     "holdout": print_results.print_holdout,
     "assemble": print_results.print_assemble,
     "verify": print_results.print_verify,

@@ -4,7 +4,7 @@ import json
 from collections.abc import Iterable, Iterator
 from typing import Any
 
-from flows.lay_out_text import count_things, indent, lay_out_table, make_harmless, show_value
+from flows.lay_out_text import count_things, indent, lay_out_table, make_harmless, show_time, show_value
 
 _Document = dict[str, Any]
 
@@ -47,11 +47,17 @@ def print_pull(document: _Document) -> Iterable[str]:
         "rows_quarantined": "refused",
         "is_known": "file known",
     }
-    read = [file for file in document["files"] if not file["error"]]
+    read = [_tell_file(file) for file in document["files"] if not file["error"]]
     yield from lay_out_table(read, columns) if read else []
     refused = sum(file["rows_quarantined"] for file in read if not file["is_known"])
     if refused:
         yield f"{count_things(refused, 'row')} refused; their reasons are in the table quarantined_row"
+
+
+def _tell_file(file: _Document) -> _Document:
+    """Return a file's row; of one that was known before only that, since nothing of it was taken in again."""
+    counts = ("rows_read", "rows_kept", "rows_duplicate", "rows_quarantined")
+    return file | dict.fromkeys(counts) if file["is_known"] else file
 
 
 def print_flag(document: _Document) -> Iterable[str]:
@@ -76,6 +82,11 @@ def print_export(document: _Document) -> Iterable[str]:
     blind = "with predictions and reasons" if document["is_open"] else "blind"
     fixes = count_things(document["fixes"], "label fix", "label fixes")
     yield f"{fixes} written to {make_harmless(document['file'])}, {blind}"
+    if document["leased_until"]:
+        yield f"{make_harmless(document['annotator'])} has them until {show_time(document['leased_until'])}"
+    for held in document["held_by_others"]:
+        out = count_things(held["questions"], "label fix is", "label fixes are")
+        yield f"{out} out with {make_harmless(held['holder'])} until {show_time(held['until'])}"
 
 
 def print_import(document: _Document) -> Iterable[str]:
@@ -84,6 +95,8 @@ def print_import(document: _Document) -> Iterable[str]:
         f"{count_things(document['rows_read'], 'answer')} read: {document['rows_kept']:,} kept, "
         f"{document['rows_duplicate']:,} known already, {document['rows_quarantined']:,} refused"
     )
+    if document["rows_taken_back"]:
+        yield f"  {count_things(document['rows_taken_back'], 'row')} taken back within the file"
     yield from lay_out_refused(document["refused"])
 
 
@@ -98,8 +111,31 @@ def print_settle(document: _Document) -> Iterable[str]:
         f"{count_things(document['settled'], 'label fix', 'label fixes')} settled, "
         f"{document['ambiguous']:,} ambiguous, {document['unusable']:,} unusable"
     )
-    for holdout_id in document["frozen_holdouts"]:
-        yield f"hold-out {holdout_id} is full and frozen"
+    if document["carried"] or document["withdrawn"]:
+        yield (
+            f"{count_things(document['carried'], 'label')} carried along a track, "
+            f"{count_things(document['withdrawn'], 'question')} thereby withdrawn"
+        )
+    if document["lots"]:
+        yield from tell_lots(document["lots"])
+    yield from tell_frozen(document["frozen_holdouts"])
+
+
+def tell_frozen(holdout_ids: list[str]) -> list[str]:
+    """Return a line a hold-out that froze."""
+    return [f"hold-out {holdout_id} is full and frozen" for holdout_id in holdout_ids]
+
+
+def tell_lots(counts: _Document) -> list[str]:
+    """Return what became of the lots of settled fixes, in one or two lines."""
+    lines = [
+        f"{count_things(counts['formed'], 'lot')} formed, {counts['passed']:,} passed, {counts['failed']:,} failed"
+    ]
+    if counts["asked_anew"]:
+        lines.append(
+            f"{count_things(counts['asked_anew'], 'label fix', 'label fixes')} asked anew of other people"
+        )
+    return lines
 
 
 def print_holdout(document: _Document) -> Iterable[str]:
@@ -108,9 +144,12 @@ def print_holdout(document: _Document) -> Iterable[str]:
         f"{make_harmless(document['case_name'])}, version {document['version']}: hold-out "
         f"{document['holdout_id']} of {count_things(document['members'], 'member')}"
     )
-    if document["missing"]:
-        yield f"{count_things(document['missing'], 'label')} missing; their questions are queued"
-    else:
+    asked = document["missing"] - document["unaudited"]
+    if asked:
+        yield f"{count_things(asked, 'label')} missing; their questions are queued"
+    if document["unaudited"]:
+        yield f"{count_things(document['unaudited'], 'label')} in no lot that has passed its audit: turnrow audit"
+    if not document["missing"]:
         yield "every label is there; it is frozen"
     reserved, free = document["reserved_groups"], document["free_groups"]
     yield f"{count_things(reserved, 'group')} reserved for hold-outs in all, {free:,} left to train on and to mine"
@@ -126,6 +165,8 @@ def print_assemble(document: _Document) -> Iterable[str]:
     reasons = [f"{count:,} {reason}" for reason, count in document["rows_by_reason"].items()]
     yield f"  {count_things(document['row_count'], 'row')}: {', '.join(reasons) or 'none'}"
     yield f"  {document['left_out']:,} left out, too near to a hold-out sample"
+    if document["lot_open"]:
+        yield f"  {document['lot_open']:,} left out, in no lot that has passed its audit"
     columns = {
         "check_name": "check",
         "requirement": "kind",

@@ -11,6 +11,7 @@ if TYPE_CHECKING:
 
 _Parser = argparse.ArgumentParser
 _AddArguments = Callable[[_Parser], None]
+_LAST_PORT = 65_535
 
 
 def read_arguments(argv: list[str] | None) -> argparse.Namespace:
@@ -28,6 +29,8 @@ def read_arguments(argv: list[str] | None) -> argparse.Namespace:
 
 def _check_together(parser: _Parser, options: argparse.Namespace) -> None:
     """Refuse what only makes sense together, or not together."""
+    if options.command == "audit" and (options.resume is None) != (options.by is None):
+        parser.error("audit: --resume SOURCE and --by NAME go together")
     if options.command != "case":
         return
     is_decision = options.decision is not None
@@ -140,6 +143,15 @@ def _add_case_name(parser: _Parser) -> None:
     parser.add_argument("case", metavar="CASE", help="a failure case's name")
 
 
+def _add_audit(parser: _Parser) -> None:
+    choice = parser.add_mutually_exclusive_group()
+    choice.add_argument("--close", action="store_true", help="make lots also of what is left over")
+    choice.add_argument(
+        "--resume", metavar="SOURCE", help="let the discontinued inspection of these people's answers go on"
+    )
+    parser.add_argument("--by", metavar="NAME", help="who has looked at the source")
+
+
 def _add_holdout(parser: _Parser) -> None:
     parser.add_argument("case", metavar="CASE", help="a failure case's name, or overall:ATTRIBUTE")
     choice = parser.add_mutually_exclusive_group()
@@ -158,6 +170,9 @@ def _add_filter(parser: _Parser) -> None:
 def _add_export(parser: _Parser) -> None:
     parser.add_argument("file", metavar="FILE", type=Path, help="to write: .parquet, .csv or .jsonl")
     parser.add_argument("--open", action="store_true", help="show predictions and reasons; not blind")
+    parser.add_argument(
+        "--annotator", metavar="NAME", help="for this person alone: kept from others for [queue] lease_minutes"
+    )
     _add_filter(parser)
 
 
@@ -165,8 +180,32 @@ def _add_import(parser: _Parser) -> None:
     parser.add_argument("file", metavar="FILE", type=Path, help="to read: .parquet, .csv or .jsonl")
 
 
+def _add_renew(parser: _Parser) -> None:
+    _add_attribute(parser)
+    parser.add_argument("--at-most", metavar="N", type=_read_count, help="at most N labels (else ask_per_run)")
+
+
 def _add_attribute(parser: _Parser) -> None:
     parser.add_argument("attribute", metavar="ATTRIBUTE", help="an attribute of turnrow.toml")
+
+
+def _read_port(text: str) -> int:
+    if not text.isdecimal() or int(text) > _LAST_PORT:
+        raise argparse.ArgumentTypeError(f"{text!r} is no port; write 0 (any free one) to {_LAST_PORT}")
+    return int(text)
+
+
+def _add_answer(parser: _Parser) -> None:
+    parser.add_argument("--annotator", metavar="NAME", required=True, help="who answers")
+    _add_filter(parser)
+    parser.add_argument(
+        "--port", metavar="P", type=_read_port, default=0, help="of the loopback interface (else any free one)"
+    )
+    parser.add_argument("--no-browser", action="store_true", help="print the address, open no browser")
+
+
+def _add_annotators(parser: _Parser) -> None:
+    parser.add_argument("attribute", metavar="ATTRIBUTE", nargs="?", help="of this attribute only")
 
 
 def _add_assemble(parser: _Parser) -> None:
@@ -228,6 +267,7 @@ _QUEUE_COMMANDS: dict[str, tuple[str, _AddArguments]] = {
     "list": ("List the open label fixes, most urgent first.", _add_filter),
     "export": ("Write the open label fixes to a file for annotators, blind unless --open.", _add_export),
     "import": ("Take annotators' answers from a file, row by row.", _add_import),
+    "renew": ("Ask again what an older guideline decided, hold-outs first.", _add_renew),
 }
 
 _COMMANDS: dict[str, tuple[str, _AddArguments]] = {
@@ -241,7 +281,13 @@ _COMMANDS: dict[str, tuple[str, _AddArguments]] = {
     ),
     "case": ("Show all failure cases, one in full, or what an edited case file would change.", _add_case),
     "mine": ("Queue the unlabelled samples that are most likely to help a failure case.", _add_case_name),
+    "answer": ("Answer label fixes on a local page, with the keyboard alone.", _add_answer),
+    "annotators": (
+        "Show how far the annotators agree, how right each seems to be, and what rests on those who err.",
+        _add_annotators,
+    ),
     "settle": ("Turn agreeing answers into labels and freeze hold-outs that are full.", _add_nothing),
+    "audit": ("Audit lots of settled label fixes by samples; only a passed lot may train.", _add_audit),
     "holdout": ("Draw and freeze the fair test of a failure case or of a whole attribute.", _add_holdout),
     "assemble": ("Make and check a new version of an attribute's training set.", _add_assemble),
     "verify": ("Rebuild a training set from the warehouse and compare digests.", _add_verify),

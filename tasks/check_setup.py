@@ -137,7 +137,21 @@ def _check_expressions(warehouse: Warehouse, cases: list[FailureCase]) -> Iterat
     wrong = [finding for finding in found if finding is not None]
     yield from wrong
     if not wrong:
+        yield from _check_spelling(warehouse, cases)
         yield Finding(FINE, "expressions", f"{len(found)} of cases and settings fit the warehouse")
+
+
+def _check_spelling(warehouse: Warehouse, cases: list[FailureCase]) -> Iterator[Finding]:
+    from tasks.find_misspelt import find_misspelt
+
+    connection, settings = warehouse.connection, warehouse.loop.settings
+    texts = [(rule.where, rule.attribute, f"turnrow.toml, rule.{rule.name}.where") for rule in settings.rule]
+    for case in cases:
+        texts.append((case.members.where, case.attribute, f"{case.path.name}, members.where"))
+        if case.scope_in_use.where:
+            texts.append((case.scope_in_use.where, case.attribute, f"{case.path.name}, scope.where"))
+    for text, name, where in texts:
+        yield from find_misspelt(connection, text, settings.attribute[name], where)
 
 
 def _try(check: Callable[[], None], where: str) -> Finding | None:

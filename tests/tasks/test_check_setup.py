@@ -124,3 +124,33 @@ def test_checking_changes_nothing(file_loop: Loop) -> None:
     before = path.read_bytes()
     check(file_loop)
     assert path.read_bytes() == before
+
+
+def test_a_misspelt_label_or_context_key_is_warned_of(file_loop: Loop) -> None:
+    row = '{"recording_id": "r", "object_id": "o", "observed_at": "2026-05-01T06:00:00Z", "attribute": "obstacle"'
+    log = file_loop.folder / "log.jsonl"
+    log.write_text(
+        row + ', "model_version": "m", "predicted": "crate", "confidence": 0.9, "context": {"light": 1}}\n'
+    )
+    pull_files(file_loop, [log])
+    put_case(file_loop)
+    assert [f for f in find(check(file_loop), "warning") if ".toml, " in f.where and "where" in f.where] == []
+    wrong = CROUCHED.replace("= 'crate'", "in ('crat', 'step_ladder', 'animal')").replace(
+        "->>'light'", "->>'ligth'"
+    )
+    put_case(file_loop, wrong)
+
+    told = [(f.where, f.what, f.mend) for f in find(check(file_loop), "warning") if "where" in f.where]
+
+    assert told == [
+        (
+            "crouched-picker.toml, members.where",
+            "compares with 'crat', which is no label of obstacle",
+            "spell it: the nearest known one is `crate`",
+        ),
+        (
+            "crouched-picker.toml, scope.where",
+            "reads 'ligth' of the context, which the latest samples of obstacle do not have",
+            "spell it: the nearest known one is `light`",
+        ),
+    ]
