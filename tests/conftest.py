@@ -2,6 +2,7 @@
 
 import itertools
 import os
+import shutil
 import tempfile
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
@@ -12,6 +13,7 @@ import pytest
 from tasks.loop import Loop
 from tasks.make_loop import make_loop
 from tasks.read_settings import read_settings
+from tasks.warehouse import open_warehouse
 
 ORCHARD = """
 [attribute.obstacle]
@@ -31,6 +33,7 @@ tolerance = 0.2
 rules = ["label_disagrees"]
 """
 
+LAKE_SCHEMA = "turnrow"
 _numbers = itertools.count()
 
 
@@ -86,23 +89,69 @@ def make_file_loop(tmp_path: Path) -> MakeLoop:
     return make
 
 
+@dataclass(frozen=True)
+class EmptyLake:
+    """A migrated lake without a loop's definitions: its database on the server, and its data folder."""
+
+    postgres: Postgres
+    database: str
+    data: Path
+
+    def copy(self, folder: Path) -> str:
+        """Copy the lake into a database of its own and a data folder in `folder`; return its conninfo."""
+        import psycopg
+        from psycopg.conninfo import make_conninfo
+
+        name = f"turnrow_{os.getpid()}_{next(_numbers)}"
+        with psycopg.connect(self.postgres.conninfo, autocommit=True) as connection:
+            connection.execute(f'create database "{name}" template "{self.database}"')
+        conninfo = make_conninfo(self.postgres.conninfo, dbname=name)
+        data = folder / "lake_data"
+        shutil.copytree(self.data, data)
+        with psycopg.connect(conninfo) as connection:
+            moved = connection.execute(
+                f"update {LAKE_SCHEMA}.ducklake_metadata set value = %s where key = 'data_path'", (f"{data}/",)
+            )
+            assert moved.rowcount == 1
+        return conninfo
+
+
+@pytest.fixture(scope="session")
+def empty_lake(postgres: Postgres, tmp_path_factory: pytest.TempPathFactory) -> EmptyLake:
+    """Return a lake that is migrated once a test run; `init` of a fresh one has its own tests."""
+    import psycopg
+    from psycopg.conninfo import make_conninfo
+
+    folder, database = tmp_path_factory.mktemp("empty-lake"), f"turnrow_empty_{os.getpid()}"
+    with psycopg.connect(postgres.conninfo, autocommit=True) as connection:
+        connection.execute(f'create database "{database}"')
+    (folder / "turnrow.toml").write_text(_state_lake(make_conninfo(postgres.conninfo, dbname=database)) + ORCHARD)
+    with open_warehouse(Loop(folder, read_settings(folder)), write=True):
+        pass  # migrated by being opened
+    return EmptyLake(postgres, database, folder / "lake_data")
+
+
+def _state_lake(conninfo: str) -> str:
+    return (
+        f'[warehouse]\nlocation = "ducklake:postgres:{conninfo}"\n'
+        f'data_path = "lake_data"\nmetadata_schema = "{LAKE_SCHEMA}"\n'
+    )
+
+
 @pytest.fixture
-def make_lake_loop(tmp_path: Path, postgres: Postgres) -> MakeLoop:
-    """Return a maker of loop folders on a DuckLake, a fresh metadata schema each."""
+def make_lake_loop(tmp_path: Path, empty_lake: EmptyLake) -> MakeLoop:
+    """Return a maker of loop folders on a DuckLake, a PostgreSQL database each."""
 
     def make(settings: str = ORCHARD, name: str = "loop") -> Loop:
-        schema = f"turnrow_{os.getpid()}_{next(_numbers)}"
-        where = (
-            f'[warehouse]\nlocation = "ducklake:postgres:{postgres.conninfo}"\n'
-            f'data_path = "lake_data"\nmetadata_schema = "{schema}"\n'
-        )
-        return _make(tmp_path / name, where + settings)
+        folder = tmp_path / name
+        folder.mkdir(parents=True)
+        return _make(folder, _state_lake(empty_lake.copy(folder)) + settings)
 
     return make
 
 
 def _make(folder: Path, settings: str) -> Loop:
-    folder.mkdir(parents=True)
+    folder.mkdir(parents=True, exist_ok=True)
     (folder / "turnrow.toml").write_text(settings, encoding="utf-8")
     loop = Loop(folder, read_settings(folder))
     make_loop(loop)
