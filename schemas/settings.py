@@ -145,6 +145,7 @@ class QueueSettings:
     ask_per_run: CountOrNone = 200
     lease_minutes: Count = 480
     per_week: CountOrNone = 1000
+    per_track: Count = 3
     open_at_most: CountOrNone = 5000
 
 

@@ -8,15 +8,19 @@ from numpy.typing import NDArray
 from tasks.stream_vectors import Matrix, normalise
 
 Scores = NDArray[np.float32]
+Tracks = NDArray[np.uint64]
+Counts = NDArray[np.int64]
 
 
 class BestRows:
-    """The `keep` best rows of a stream by score, with their vectors; memory stays bounded."""
+    """The `keep` best rows of a stream by score, of a track no more than it has room for; memory stays bounded."""
 
     def __init__(self, keep: int) -> None:
         self.keep = keep
         self.ids = np.empty(0, dtype=object)
         self.scores: Scores = np.empty(0, dtype=np.float32)
+        self.tracks: Tracks = np.empty(0, dtype=np.uint64)
+        self.room: Counts = np.empty(0, dtype=np.int64)
         self._vectors: Matrix | None = None
 
     @property
@@ -24,15 +28,35 @@ class BestRows:
         """Vectors (rows, length) in the order of `ids`."""
         return self._vectors if self._vectors is not None else np.empty((0, 0), dtype=np.float32)
 
-    def add(self, ids: Sequence[str], scores: Scores, vectors: Matrix) -> None:
-        """Take in a batch; among equal scores the smaller id stays."""
-        order = np.lexsort((np.asarray(ids, dtype=str), -scores))[: self.keep]
-        taken = np.asarray(ids, dtype=object)[order]
-        merged = np.concatenate([self.ids, taken])
-        merged_scores = np.concatenate([self.scores, scores[order]])
+    def add(self, ids: Sequence[str], scores: Scores, vectors: Matrix, tracks: Tracks, room: Counts) -> None:
+        """Take in a batch; among equal scores the smaller id stays. `room` is each row's track's."""
+        names = np.asarray(ids, dtype=object)
+        order = self._order(names, scores, tracks, room)
+        names = np.concatenate([self.ids, names[order]])
+        scores = np.concatenate([self.scores, scores[order]])
+        tracks = np.concatenate([self.tracks, tracks[order]])
+        room = np.concatenate([self.room, room[order]])
         joined = vectors[order] if self._vectors is None else np.concatenate([self._vectors, vectors[order]])
-        best = np.lexsort((merged.astype(str), -merged_scores))[: self.keep]
-        self.ids, self.scores, self._vectors = merged[best], merged_scores[best], joined[best]
+        best = self._order(names, scores, tracks, room)
+        self.ids, self.scores, self._vectors = names[best], scores[best], joined[best]
+        self.tracks, self.room = tracks[best], room[best]
+
+    def _order(self, ids: NDArray[np.object_], scores: Scores, tracks: Tracks, room: Counts) -> NDArray[np.intp]:
+        order = np.lexsort((ids.astype(str), -scores))
+        return order[place_in_tracks(tracks[order]) < room[order]][: self.keep]
+
+
+def place_in_tracks(tracks: Tracks) -> Counts:
+    """Return of each row how many rows before it are of its track."""
+    by_track = np.argsort(tracks, kind="stable")
+    ordered = tracks[by_track]
+    is_first = np.ones(len(tracks), dtype=bool)
+    is_first[1:] = ordered[1:] != ordered[:-1]
+    numbers = np.arange(len(tracks))
+    first = np.maximum.accumulate(np.where(is_first, numbers, 0))
+    places = np.empty(len(tracks), dtype=np.int64)
+    places[by_track] = numbers - first
+    return places
 
 
 def choose_spread(scores: Scores, vectors: Matrix, count: int, spread: float) -> list[int]:

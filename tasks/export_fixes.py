@@ -1,62 +1,54 @@
 """`queue export` and `queue list`: the open questions, handed out blind unless asked otherwise."""
 
 from dataclasses import dataclass
+from datetime import datetime
 from pathlib import Path
 
 import duckdb
 
 from schemas.settings import AttributeSettings
 from schemas.sql_files import read_sql
-from tasks.errors import UnknownNameError
+from tasks.hand_out_fixes import Lease, bind_filter, hand_out, refuse_unknown
+from tasks.hand_out_fixes import QueueFilter as QueueFilter
 from tasks.loop import Loop
 from tasks.warehouse import open_warehouse, show_only
-from tasks.write_table import write_table
-
-_ALL = 2**62
+from tasks.write_table import refuse_target, write_table
 
 
 @dataclass(frozen=True)
-class QueueFilter:
-    """Which open fixes are meant; None means all."""
+class ExportSummary:
+    """How many questions were written, until when they are the annotator's, and what others have out."""
 
-    attribute: str | None = None
-    case_name: str | None = None
-    at_most: int | None = None
+    questions: int
+    leased_until: datetime | None
+    held_by_others: tuple[Lease, ...]
 
 
 def list_fixes(loop: Loop, which: QueueFilter) -> list[dict[str, object]]:
     """Return the open fixes, most urgent first."""
-    _check_names(loop, which)
+    refuse_unknown(loop, which)
     with open_warehouse(loop, write=False) as warehouse:
-        cursor = warehouse.connection.execute(read_sql("queue/list_fixes"), _bind(which))
+        cursor = warehouse.connection.execute(read_sql("queue/list_fixes"), bind_filter(which))
         names = [column[0] for column in cursor.description or []]
         return [dict(zip(names, row, strict=True)) for row in cursor.fetchall()]
 
 
-def export_fixes(loop: Loop, path: Path, which: QueueFilter, *, is_open: bool) -> int:
-    """Write the open fixes to `path` (.parquet, .csv or .jsonl) and return how many.
+def export_fixes(
+    loop: Loop, path: Path, which: QueueFilter, *, is_open: bool, annotator: str | None = None
+) -> ExportSummary:
+    """Write the questions that are free, or free for `annotator`, to `path` (.parquet, .csv or .jsonl).
 
     Blind: `predicted`, `current_label`, `case_name`, `reason` and `priority` are null and the question is the
-    same for every sample, unless `is_open`. Raises InputError for another suffix.
+    same for every sample, unless `is_open`; then there are no known items and no audits among them, since whoever
+    sees the model's word can be measured by neither. Raises InputError for another suffix.
     """
-    _check_names(loop, which)
-    with open_warehouse(loop, write=False) as warehouse:
-        connection = warehouse.connection
+    refuse_target(path)
+    with hand_out(loop, which, annotator=annotator, is_blind=not is_open) as handed:
+        connection = handed.warehouse.connection
         _make_questions(connection, loop)
-        connection.execute(read_sql("queue/choose_fixes"), _bind(which))
-        with show_only(warehouse, "chosen_fix"):
-            return write_table(connection, read_sql("queue/export_fixes"), {"is_open": is_open}, path)
-
-
-def _bind(which: QueueFilter) -> dict[str, object]:
-    at_most = _ALL if which.at_most is None else which.at_most
-    return {"attribute": which.attribute, "case_name": which.case_name, "at_most": at_most}
-
-
-def _check_names(loop: Loop, which: QueueFilter) -> None:
-    if which.attribute is not None and which.attribute not in loop.settings.attribute:
-        known = ", ".join(sorted(loop.settings.attribute))
-        raise UnknownNameError(f"no attribute {which.attribute} in turnrow.toml; it has {known}")
+        with show_only(handed.warehouse, "chosen_fix"):
+            write_table(connection, read_sql("queue/export_fixes"), {"is_open": is_open}, path, is_guarded=True)
+        return ExportSummary(handed.questions, handed.leased_until, handed.held_by_others)
 
 
 def _make_questions(connection: duckdb.DuckDBPyConnection, loop: Loop) -> None:

@@ -1,5 +1,7 @@
 """`mine`: queue the unlabelled samples of a case's scope that are most like its settled members."""
 
+from collections import Counter
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
 
@@ -10,8 +12,8 @@ import pyarrow as pa
 from schemas.case_file import FailureCase
 from schemas.settings import AttributeSettings
 from schemas.sql_files import read_sql
-from tasks.ask_fixes import count_room, insert_wishes, make_wishes, prepare_wishes
-from tasks.choose_spread import BestRows, choose_spread
+from tasks.ask_fixes import find_room, insert_wishes, make_wishes, prepare_wishes, stage_tracks, stage_weights
+from tasks.choose_spread import BestRows, choose_spread, place_in_tracks
 from tasks.find_scope import stage_candidates, stage_references
 from tasks.group_samples import view_groups
 from tasks.loop import Loop
@@ -38,6 +40,14 @@ class MineSummary:
     budget_left: int
 
 
+@dataclass(frozen=True)
+class _Choice:
+    sample_id: str
+    reason: str
+    likeness: float
+    track: int
+
+
 def mine_samples(loop: Loop, case: FailureCase) -> MineSummary:
     """Queue what the case's budget and the queue's limits allow; return how much.
 
@@ -51,12 +61,12 @@ def mine_samples(loop: Loop, case: FailureCase) -> MineSummary:
     with open_warehouse(loop, write=True) as warehouse:
         connection = warehouse.connection
         budget = case.mine.budget - _count_used(connection, case)
-        limits = loop.settings.queue
-        at_most = min(budget, limits.ask_per_run - _count_asked(connection, case))
-        wanted = count_room(connection, limits.open_at_most, max(at_most, 0))
+        at_most = min(budget, loop.settings.queue.ask_per_run - _count_asked(connection, case))
+        wanted = max(0, min(at_most, find_room(warehouse).count_for(case.case)))
         view_groups(connection, attribute)
         make_wishes(connection)
         if wanted:
+            stage_weights(warehouse)
             _stage_choice(warehouse, case, attribute, wanted)
         prepare_wishes(warehouse)
 
@@ -98,14 +108,15 @@ def _count_reasons(connection: duckdb.DuckDBPyConnection) -> dict[str, int]:
 def _stage_choice(warehouse: Warehouse, case: FailureCase, attribute: AttributeSettings, wanted: int) -> None:
     connection = warehouse.connection
     stage_candidates(connection, case)
+    stage_tracks(warehouse)
     connection.execute(read_sql("mine/keep_unlabelled"), {"attribute": case.attribute})
     references = stage_references(connection, case, attribute)
     look_alikes = round(wanted * case.mine.look_alikes)
     near, otherwise = _rank(connection, case, attribute, references, wanted)
-    chosen = _choose(near, wanted - look_alikes, "mined", set())
-    chosen |= _choose(otherwise, look_alikes, "look_alike", set(chosen))
+    chosen = _choose(near, wanted - look_alikes, "mined", [])
+    chosen += _choose(otherwise, look_alikes, "look_alike", chosen)
     # Where there are too few look-alikes their share is not lost.
-    chosen |= _choose(near, wanted - len(chosen), "mined", set(chosen))
+    chosen += _choose(near, wanted - len(chosen), "mined", chosen)
     _wish_chosen(warehouse, case, attribute, chosen)
 
 
@@ -120,41 +131,49 @@ def _rank(
     predicted_there = np.asarray(references.predicted, dtype=object)
     least = case.scope_in_use.similarity_at_least if case.scope_in_use.similar_to else -1.0
     for batch in measure_likeness(connection, references, attribute.vector_space, case.mine.nearest):
-        ids = batch.rows.column("sample_id").to_numpy(zero_copy_only=False)
-        doubt = 1 - batch.rows.column("margin").to_numpy(zero_copy_only=False)
-        scores = (batch.likeness + _DOUBT * doubt).astype(np.float32)
+        names = ("sample_id", "margin", "predicted", "track", "room")
+        ids, margin, predicted, tracks, room = (
+            batch.rows.column(name).to_numpy(zero_copy_only=False) for name in names
+        )
+        scores = (batch.likeness + _DOUBT * (1 - margin)).astype(np.float32)
         in_scope = batch.likeness >= least
-        differs = batch.rows.column("predicted").to_numpy(zero_copy_only=False) != predicted_there[batch.nearest]
-        near.add(ids[in_scope], scores[in_scope], batch.vectors[in_scope])
+        near.add(ids[in_scope], scores[in_scope], batch.vectors[in_scope], tracks[in_scope], room[in_scope])
+        differs = in_scope & (predicted != predicted_there[batch.nearest])
         otherwise.add(
-            ids[in_scope & differs], batch.likeness[in_scope & differs], batch.vectors[in_scope & differs]
+            ids[differs], batch.likeness[differs], batch.vectors[differs], tracks[differs], room[differs]
         )
     return near, otherwise
 
 
-def _choose(rows: BestRows, count: int, reason: str, taken: set[str]) -> dict[str, tuple[str, float]]:
-    free = np.array([sample_id not in taken for sample_id in rows.ids], dtype=bool)
-    if count <= 0 or not free.any():
-        return {}
-    ids, scores = rows.ids[free], rows.scores[free]
-    picks = choose_spread(scores, rows.vectors[free], count, _SPREAD)
-    return {str(ids[pick]): (reason, float(scores[pick])) for pick in picks}
+def _choose(rows: BestRows, count: int, reason: str, taken: Sequence[_Choice]) -> list[_Choice]:
+    """Return up to `count` rows that are not taken, of each track no more than it has room for beside those."""
+    ids, used = {choice.sample_id for choice in taken}, Counter(choice.track for choice in taken)
+    is_free = np.array([sample_id not in ids for sample_id in rows.ids], dtype=bool)
+    left = rows.room - np.array([used[int(track)] for track in rows.tracks], dtype=np.int64)
+    free = np.flatnonzero(is_free)
+    free = free[place_in_tracks(rows.tracks[free]) < left[free]]
+    if count <= 0 or not len(free):
+        return []
+    picks = free[choose_spread(rows.scores[free], rows.vectors[free], count, _SPREAD)]
+    return [
+        _Choice(str(rows.ids[pick]), reason, float(rows.scores[pick]), int(rows.tracks[pick])) for pick in picks
+    ]
 
 
 def _wish_chosen(
     warehouse: Warehouse,
     case: FailureCase,
     attribute: AttributeSettings,
-    chosen: dict[str, tuple[str, float]],
+    chosen: Sequence[_Choice],
 ) -> None:
     connection = warehouse.connection
     connection.register(
         "mined_sample",
         pa.table(
             {
-                "sample_id": pa.array(list(chosen), type=pa.string()),
-                "reason": pa.array([reason for reason, _ in chosen.values()], type=pa.string()),
-                "likeness": pa.array([likeness for _, likeness in chosen.values()], type=pa.float64()),
+                "sample_id": pa.array([choice.sample_id for choice in chosen], type=pa.string()),
+                "reason": pa.array([choice.reason for choice in chosen], type=pa.string()),
+                "likeness": pa.array([choice.likeness for choice in chosen], type=pa.float64()),
             }
         ),
     )

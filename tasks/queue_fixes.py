@@ -4,7 +4,7 @@ from datetime import datetime
 
 from schemas.settings import AttributeSettings
 from schemas.sql_files import read_sql
-from tasks.ask_fixes import count_room, insert_wishes, make_wishes, prepare_wishes
+from tasks.ask_fixes import cut_wishes, insert_wishes, make_wishes, prepare_wishes, stage_tracks, stage_weights
 from tasks.group_samples import view_groups
 from tasks.loop import Loop
 from tasks.record_definitions import read_guideline
@@ -16,20 +16,22 @@ from tasks.warehouse import Warehouse, open_warehouse, show_only
 def queue_doubted(loop: Loop) -> int:
     """Queue fixes for flagged or disputed samples without a truth, most urgent first; return the new ones.
 
-    At most `ask_per_run` a run and `open_at_most` at once. Reserved groups are asked by their hold-out only.
+    At most `ask_per_run` a run, `per_week` in seven days, `open_at_most` at once, and `per_track` of one track.
+    Reserved groups are asked by their hold-out only.
     """
     refuse_restrictions(loop.settings)
     started_at = loop.clock()
-    limits = loop.settings.queue
     with open_warehouse(loop, write=True) as warehouse:
         connection = warehouse.connection
         make_wishes(connection)
         connection.execute(read_sql("queue/stage_suspects"))
+        stage_weights(warehouse)
         with show_only(warehouse, "suspect_sample"):
             for attribute in loop.settings.attribute.values():
                 _stage_doubted(warehouse, attribute)
-        room = count_room(connection, limits.open_at_most, limits.ask_per_run)
-        connection.execute(read_sql("queue/cut_wanted"), {"at_most": room})
+        stage_tracks(warehouse)
+        connection.execute(read_sql("queue/cut_tracks"))
+        cut_wishes(warehouse, loop.settings.queue.ask_per_run)
         prepare_wishes(warehouse)
 
         def insert(known_at: datetime) -> int:

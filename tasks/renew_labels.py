@@ -5,7 +5,7 @@ from datetime import datetime
 
 from schemas.settings import AttributeSettings
 from schemas.sql_files import read_sql
-from tasks.ask_fixes import count_room, insert_wishes, make_wishes, prepare_wishes
+from tasks.ask_fixes import cut_wishes, insert_wishes, make_wishes, prepare_wishes
 from tasks.errors import InputError
 from tasks.loop import Loop
 from tasks.record_definitions import read_guideline
@@ -74,8 +74,7 @@ def _stage_wishes(
     make_wishes(connection)
     connection.execute(read_sql("renew/stage_outdated"), scope)
     row = connection.execute("select count(distinct sample_id) from wanted_fix").fetchone()
-    room = count_room(connection, limits.open_at_most, limits.ask_per_run if at_most is None else at_most)
-    connection.execute(read_sql("queue/cut_wanted"), {"at_most": room})
+    cut_wishes(warehouse, limits.ask_per_run if at_most is None else at_most)
     connection.execute(read_sql("renew/stage_overtaken"), scope)
     connection.execute(read_sql("renew/wish_overtaken"), scope)
     prepare_wishes(warehouse)

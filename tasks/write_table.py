@@ -6,6 +6,7 @@ from pathlib import Path
 import duckdb
 
 from tasks.errors import InputError
+from tasks.guard_cells import spell_guarded
 
 _FORMATS = {
     ".parquet": "(format parquet, compression zstd)",
@@ -15,23 +16,27 @@ _FORMATS = {
 
 
 def write_table(
-    connection: duckdb.DuckDBPyConnection, query: str, parameters: Mapping[str, object], path: Path
+    connection: duckdb.DuckDBPyConnection,
+    query: str,
+    parameters: Mapping[str, object],
+    path: Path,
+    *,
+    is_guarded: bool = False,
 ) -> int:
     """Write what `query` gives to `path` and return the number of rows; a file that stood there is replaced.
 
-    Lists and JSON become JSON text in CSV. Written beside and moved into place, so that nobody meets half a
-    file. Raises InputError for an unknown suffix or a folder that is not there.
+    Lists and JSON become JSON text in CSV; with `is_guarded` no cell of it is a formula to a spreadsheet. Written
+    beside and moved into place, so that nobody meets half a file. Raises InputError for an unknown suffix or a
+    folder that is not there.
     """
-    options = _FORMATS.get(path.suffix)
-    if options is None:
-        raise InputError(f"{path}: the suffix says the format: write .parquet, .csv or .jsonl")
-    if not path.parent.is_dir():
-        raise InputError(f"{path}: the folder {path.parent} is not there; make it first")
+    refuse_target(path)
     connection.execute(f"create or replace temp table written_table as {query}", dict(parameters))
     part = path.with_name(f".{path.name}.part")
     target = str(part.absolute()).replace("'", "''")
     try:
-        row = connection.execute(f"copy ({_select(connection, path.suffix)}) to '{target}' {options}").fetchone()
+        row = connection.execute(
+            f"copy ({_select(connection, path.suffix, is_guarded)}) to '{target}' {_FORMATS[path.suffix]}"
+        ).fetchone()
         part.replace(path)
     except (duckdb.IOException, OSError) as error:
         part.unlink(missing_ok=True)
@@ -41,16 +46,24 @@ def write_table(
     return int(row[0]) if row else 0
 
 
-def _select(connection: duckdb.DuckDBPyConnection, suffix: str) -> str:
+def refuse_target(path: Path) -> None:
+    """Raise InputError where no table can be written to `path`: an unknown suffix, a folder that is not there."""
+    if path.suffix not in _FORMATS:
+        raise InputError(f"{path}: the suffix says the format: write .parquet, .csv or .jsonl")
+    if not path.parent.is_dir():
+        raise InputError(f"{path}: the folder {path.parent} is not there; make it first")
+
+
+def _select(connection: duckdb.DuckDBPyConnection, suffix: str, is_guarded: bool) -> str:
     if suffix != ".csv":
         return "from written_table"
     columns = connection.execute("describe written_table").fetchall()
-    shown = [
-        f'cast(to_json("{name}") as varchar) as "{name}"' if _is_nested(kind) else f'"{name}"'
-        for name, kind, *_ in columns
-    ]
+    shown = [_spell_column(str(name), str(kind), is_guarded) for name, kind, *_ in columns]
     return f"select {', '.join(shown)} from written_table"
 
 
-def _is_nested(kind: str) -> bool:
-    return kind.endswith("[]") or kind.startswith(("STRUCT", "MAP"))
+def _spell_column(name: str, kind: str, is_guarded: bool) -> str:
+    column = f'"{name}"'
+    if kind.endswith("[]") or kind.startswith(("STRUCT", "MAP")):
+        return f"cast(to_json({column}) as varchar) as {column}"
+    return f"{spell_guarded(column)} as {column}" if is_guarded and kind == "VARCHAR" else column

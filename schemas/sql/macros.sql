@@ -34,18 +34,30 @@ create or replace temp macro make_misprediction_id(
 create or replace temp macro make_fix_id(sample_id, attempt) as
     id_of(id_text(sample_id) || chr(31) || cast(attempt as varchar));
 create or replace temp macro make_batch_id(content_sha256) as id_of(id_text(content_sha256));
+create or replace temp macro make_lot_id(attribute, source, fix_ids) as
+    id_of(
+        id_text(attribute) || chr(31) || id_text(source) || chr(31)
+        || array_to_string(list_sort(fix_ids), chr(31))
+    );
 create or replace temp macro make_holdout_id(attribute, case_name, version, definition_sha256) as
     id_of(
         id_text(attribute) || chr(31) || id_text(case_name) || chr(31) || cast(version as varchar) || chr(31)
         || id_text(definition_sha256)
     );
 
--- what is asked first: hold-outs and the watch, then second looks, then by severity, critical class and doubt
-create or replace temp macro fix_priority(reason, severity, is_critical, score) as
+-- what is asked first: hold-outs and the watch, always; then second looks and older guidelines; then what is doubted.
+-- Within that by severity of the case, by a critical class, by how often the rule is right (0 to 1, see
+-- queue/stage_precisions), by how often the case occurs among what is served (a share, its square root, since shares
+-- are small), and by doubt or likeness (0 to 1)
+create or replace temp macro fix_priority(
+    reason, severity, is_critical, score, rule_precision := null, case_share := null
+) as
     case reason
-        when 'holdout' then 100 when 'watch' then 90 when 'second_look' then 50 when 'guideline' then 40
+        when 'holdout' then 200 when 'watch' then 180 when 'second_look' then 100 when 'guideline' then 80
         when 'flagged' then 10 when 'mined' then 5 else 4
     end
     + case severity when 'high' then 20 when 'medium' then 10 when 'low' then 5 else 0 end
     + case when is_critical then 8 else 0 end
+    + 4 * coalesce(rule_precision, 0.0)
+    + 4 * sqrt(coalesce(case_share, 0.0))
     + greatest(0.0, least(1.0, coalesce(score, 0.0)));

@@ -80,7 +80,7 @@ def test_every_format_asks_the_same_questions_blind(asking: Loop, tmp_path: Path
     exports = {}
     for suffix in FORMATS:
         path = tmp_path / f"out.{suffix}"
-        assert export_fixes(asking, path, QueueFilter(), is_open=False) == 3
+        assert export_fixes(asking, path, QueueFilter(), is_open=False).questions == 3
         exports[suffix] = read_file(path)
     for suffix, rows in exports.items():
         assert [list(row) for row in rows] == [COLUMNS] * 3, suffix
@@ -164,7 +164,8 @@ def test_an_export_with_two_columns_added_is_what_import_takes(
 
 def test_the_filter_narrows_to_an_attribute_a_case_and_the_most_urgent(asking: Loop, tmp_path: Path) -> None:
     def count(which: QueueFilter) -> tuple[int, int]:
-        return len(list_fixes(asking, which)), export_fixes(asking, tmp_path / "o.csv", which, is_open=False)
+        exported = export_fixes(asking, tmp_path / "o.csv", which, is_open=False)
+        return len(list_fixes(asking, which)), exported.questions
 
     assert count(QueueFilter(attribute="distance")) == (1, 1)
     assert count(QueueFilter(case_name="mild")) == (1, 1)
@@ -188,5 +189,5 @@ def test_a_file_that_cannot_be_written_is_named_and_leaves_nothing(file_loop: Lo
 
 
 def test_an_export_of_an_empty_queue_has_its_columns(file_loop: Loop, tmp_path: Path) -> None:
-    assert export_fixes(file_loop, tmp_path / "out.csv", QueueFilter(), is_open=False) == 0
+    assert export_fixes(file_loop, tmp_path / "out.csv", QueueFilter(), is_open=False).questions == 0
     assert (tmp_path / "out.csv").read_text(encoding="utf-8").strip() == ",".join(COLUMNS)

@@ -7,7 +7,7 @@ with last_round as (
 asked as (
     select distinct fix_id from fix_request where case_name = $case_name and reason <> 'holdout'
 )
-select count(*)
+select count(distinct a.fix_id)
 from asked as a
 left join fix_outcome as o on o.fix_id = a.fix_id
 cross join last_round as z

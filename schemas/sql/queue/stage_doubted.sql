@@ -24,6 +24,7 @@ flagged as (
         arg_max(prediction_id, (score, prediction_id)) as prediction_id,
         arg_max(misprediction_id, (score, prediction_id)) as misprediction_id,
         max(score) as score,
+        list_distinct(flatten(list(rules))) as rules,
         bool_or(list_contains($critical, predicted)) as is_critical
     from flagged_sample
     where attribute = $attribute and truth is null and truth_value is null
@@ -42,6 +43,7 @@ doubted as (
         f.prediction_id,
         f.misprediction_id,
         f.score,
+        f.rules,
         coalesce(f.is_critical, false) as is_critical
     from flagged as f
     full outer join disputed as d on d.sample_id = f.sample_id
@@ -56,12 +58,20 @@ severities as (
     select case_name, arg_max(severity, known_at) as severity
     from failure_case
     group by case_name
+),
+precisions as (
+    select d.sample_id, max(coalesce(p.precision, 0.5)) as precision
+    from (select sample_id, unnest(rules) as rule from doubted) as d
+    left join rule_precision as p on p.attribute = $attribute and p.rule = d.rule
+    group by d.sample_id
 )
 select
     d.sample_id,
     $attribute,
     d.reason,
-    fix_priority(d.reason, v.severity, d.is_critical, d.score),
+    fix_priority(
+        d.reason, v.severity, d.is_critical, d.score, rule_precision := p.precision, case_share := z.share
+    ),
     m.case_name,
     d.misprediction_id,
     d.prediction_id,
@@ -70,5 +80,7 @@ from doubted as d
 left join failed_attempts as a on a.sample_id = d.sample_id
 left join members as m on m.sample_id = d.sample_id
 left join severities as v on v.case_name = m.case_name
+left join precisions as p on p.sample_id = d.sample_id
+left join case_share as z on z.case_name = m.case_name
 where coalesce(a.failed, 0) < 2
     and (d.reason = 'second_look' or d.sample_id not in (select sample_id from reserved))

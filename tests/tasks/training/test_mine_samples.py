@@ -200,3 +200,31 @@ def test_reserved_members_are_no_references(orchard: Any, field: Any) -> None:
     orchard.hold(rows, case)
     with pytest.raises(NotYetError, match="no settled member outside the hold-outs"):
         orchard.mine(case)
+
+
+def test_mining_asks_a_few_samples_of_a_track_in_all(orchard: Any, field: Any) -> None:
+    """Mined ones, look-alikes and what was asked before count together; the budget goes to other tracks."""
+    case = make_case(orchard, budget=12, look_alikes=0.5)
+    settle_members(orchard, field, case)
+    long = [field.sight("crouched", "pool-crouched-long", minute=minute) for minute in range(20)]
+    others = field.sights("crouched", 6, "pool")
+    orchard.pull(field.predict([*long[:10], *others], "crate") + field.predict(long[10:], "person"))
+    asked = "select recording_id, count(*) from label_fix inner join known_sample using (sample_id) group by all"
+
+    summary = orchard.mine(case)
+    assert (summary.mined + summary.look_alikes, dict(orchard.ask(asked))["pool-crouched-long"]) == (9, 3)
+    orchard.answer()
+    orchard.pull(field.predict([field.sight("crouched", "pool-crouched-long", minute=30)]))
+    assert orchard.mine(case).mined == 0
+
+
+def test_mining_keeps_to_the_weeks_budget_and_leaves_other_cases_their_part(make_orchard: Any, field: Any) -> None:
+    """12 a week and two cases: 3 are kept for each, so the first may take 9."""
+    orchard = make_orchard(field.settings + "\n[queue]\nper_week = 12\n")
+    case = make_case(orchard, budget=30)
+    settle_members(orchard, field, case)
+    text = BY_LIKENESS.format(budget=30, look_alikes=0.0, least=0.7)
+    other = orchard.case(text.replace("crouched-picker", "other-picker"))
+    orchard.flag(case, other)
+    orchard.pull(field.predict(field.sights("crouched", 30, "pool")))
+    assert [orchard.mine(each).mined for each in (case, case, other, other)] == [9, 0, 3, 0]

@@ -2,13 +2,17 @@
 create or replace temp table staged_answer as
 with raw as (
     select
-        rowid + 1 as row_number,
+        row_number,
+        fault,
         nfc_normalize(trim(cast(fix_id as varchar))) as fix_id,
         nfc_normalize(trim(cast(annotator as varchar))) as annotator,
         nfc_normalize(trim(cast(answer as varchar))) as answer,
         nullif(trim(cast(answered_at as varchar)), '') as answered_text,
         nullif(trim(cast(seconds as varchar)), '') as seconds_text,
-        nullif(cast(note as varchar), '') as note
+        nullif(cast(note as varchar), '') as note,
+        nullif(lower(trim(cast(saw_prediction as varchar))), '') as saw_text,
+        nullif(trim(cast(guideline_sha256 as varchar)), '') as guideline_sha256,
+        nullif(lower(trim(cast(takes_back as varchar))), '') as back_text
     from answer_file
 ),
 known as (
@@ -16,30 +20,43 @@ known as (
         r.*,
         log_time(r.answered_text) as answered_at,
         try_cast(r.seconds_text as double) as seconds,
+        coalesce(try_cast(r.saw_text as boolean), false) as saw_prediction,
+        coalesce(try_cast(r.back_text as boolean), false) as takes_back,
         f.sample_id,
         f.attribute,
         a.kind,
         a.labels,
+        b.fix_id is not null as is_barred,
         try_cast(r.answer as double) + 0.0 as answer_value
     from raw as r
-    left join label_fix as f on f.fix_id = r.fix_id
+    left join asked_attempt as f on f.fix_id = r.fix_id
     left join answerable as a on a.attribute = f.attribute
+    left join barred_annotator as b on b.fix_id = r.fix_id and b.annotator = r.annotator
 )
 select
     k.*,
     case
+        when fault is not null then fault
         when coalesce(fix_id, '') = '' then 'fix_id is missing'
         when sample_id is null then 'fix_id is not known here: it stands in the file that `queue export` wrote'
         when kind is null then 'turnrow.toml has no attribute ' || attribute || ' any more'
         when coalesce(annotator, '') = '' then 'annotator is missing'
         when length(annotator) > 200 or regexp_matches(annotator, '[\x00-\x1f\x7f]|,')
             then 'annotator must be at most 200 characters, without commas or control characters'
+        when is_barred
+            then annotator || ' decided this sample before, and this question looks at it again: other people answer it'
+        when back_text is not null and try_cast(back_text as boolean) is null
+            then 'takes_back is neither true nor false'
+        when takes_back then null
         when coalesce(answer, '') = '' then 'answer is missing: `unsure` is an answer too'
         when answered_text is not null and answered_at is null
             then 'answered_at is not a time, as in 2026-05-01T12:00:00Z'
         when seconds_text is not null and (seconds is null or not isfinite(seconds) or seconds < 0)
             then 'seconds is not a number of seconds'
         when length(note) > 2000 then 'note has more than 2000 characters'
+        when saw_text is not null and try_cast(saw_text as boolean) is null
+            then 'saw_prediction is neither true nor false'
+        when length(guideline_sha256) > 200 then 'guideline_sha256 has more than 200 characters'
         when answer in ('unsure', 'unusable') then null
         when kind = 'class' and not list_contains(labels, answer)
             then 'answer is not one of ' || array_to_string(labels, ', ') || ', unsure, unusable'

@@ -2,6 +2,5 @@
 insert into quarantined_row
 select $batch_id, j.row_number, j.reason, r.raw, $known_at
 from judged_answer as j
-inner join (select rowid + 1 as row_number, cast(to_json(a) as varchar) as raw from answer_file as a) as r
-    on r.row_number = j.row_number
+inner join answer_file as r on r.row_number = j.row_number
 where j.reason is not null

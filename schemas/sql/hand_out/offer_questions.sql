@@ -1,0 +1,69 @@
+-- one row per question that may be offered to this person (null: to anybody): asked for by the filter, an open slot
+-- left, not answered by them, not one they had a part in; `is_own`: theirs by an earlier lease
+create or replace temp table offered_question as
+with leases as (
+    select l.fix_id, l.holder
+    from fix_lease as l
+    anti join fix_answer as a on a.fix_id = l.fix_id and a.annotator = l.holder
+    where l.leased_until > $now
+),
+leased as (
+    select
+        fix_id,
+        count(*) filter (where holder is distinct from $annotator) as others,
+        coalesce(bool_or(holder = $annotator), false) as is_own
+    from leases
+    group by fix_id
+),
+barred as (
+    select fix_id, list(annotator) as people
+    from barred_annotator
+    group by fix_id
+),
+-- whose answer to an audit item counts: the deciders that had no part in it, or anybody where there are none
+auditors as (
+    select
+        q.fix_id,
+        list_filter(s.deciders, lambda x: not coalesce(list_contains(b.people, x), false)) as deciders
+    from open_question as q
+    inner join handing_attribute as s on s.attribute = q.attribute
+    left join barred as b on b.fix_id = q.fix_id
+    where q.kind = 'audit'
+),
+audited as (
+    select u.fix_id, count(a.fix_id) as counting
+    from auditors as u
+    inner join fix_answer as a on a.fix_id = u.fix_id
+    where a.answer <> 'unsure' and (len(u.deciders) = 0 or list_contains(u.deciders, a.annotator))
+    group by u.fix_id
+),
+questions as (
+    select
+        q.*,
+        coalesce(l.is_own, false) as is_own,
+        coalesce(l.others, 0) as others,
+        case q.kind
+            when 'fix' then greatest(1, s.answers_needed - q.label_answer_count)
+            when 'audit' then 1 - coalesce(d.counting, 0)
+            else s.answers_at_most - q.answer_count
+        end as slots
+    from open_question as q
+    inner join handing_attribute as s on s.attribute = q.attribute
+    left join leased as l on l.fix_id = q.fix_id
+    left join auditors as u on u.fix_id = q.fix_id
+    left join audited as d on d.fix_id = q.fix_id
+    where ($attribute is null or q.attribute = $attribute)
+        and ($case_name is null or q.kind = 'known' or list_contains(q.case_names, $case_name))
+        and ($is_blind or q.kind = 'fix')
+        and (
+            $annotator is null
+            or u.fix_id is null
+            or len(u.deciders) = 0
+            or list_contains(u.deciders, $annotator)
+        )
+)
+select q.*
+from questions as q
+anti join fix_answer as a on a.fix_id = q.fix_id and a.annotator = $annotator
+anti join barred_annotator as b on b.fix_id = q.fix_id and b.annotator = $annotator
+where q.slots > q.others
