@@ -1,16 +1,28 @@
 """A night in an invented orchard, and a real Prefect server on the loopback interface, one a test run."""
 
+import http.client
 import json
+import re
+import signal
+import struct
+import subprocess
+import sys
+import zlib
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
+from pathlib import Path
+from typing import Any
 
 import pytest
 
 from flows.temporary_server import TemporaryServer, start_temporary_server
 from tasks.draw_holdout import HoldoutTarget, draw_holdout
 from tasks.export_fixes import QueueFilter, list_fixes
+from tasks.flag_mispredictions import flag_mispredictions
 from tasks.loop import Loop
+from tasks.pull_logs import pull_files
+from tasks.queue_fixes import queue_doubted
 from tasks.read_settings import read_case
 from tasks.warehouse import open_warehouse
 
@@ -133,3 +145,239 @@ def prefect_server() -> Iterator[TemporaryServer]:
     with start_temporary_server() as server:
         assert server.wait_until_healthy()
         yield server
+
+
+# The orchard of the answer page: pictures in tracks, plots of features, and a number; one answer settles.
+QUESTIONS = """
+[media]
+roots = ["media"]
+[attribute.obstacle]
+labels = ["person", "animal", "crate", "ladder", "foliage"]
+answers_needed = 1
+guideline = "guidelines/obstacle.md"
+[attribute.ground]
+labels = ["firm", "soft", "flooded"]
+answers_needed = 1
+[attribute.distance]
+kind = "number"
+unit = "m"
+tolerance = 0.2
+answers_needed = 1
+"""
+_TURNROW = Path(sys.executable).with_name("turnrow")
+
+
+@dataclass(frozen=True)
+class ServedPage:
+    """A page that runs as a process of its own; `address` holds its token, `told` what was printed before it."""
+
+    process: subprocess.Popen[str]
+    address: str
+    told: list[str]
+
+    @property
+    def port(self) -> int:
+        return int(self.address.split("/")[2].partition(":")[2])
+
+    def request(
+        self, method: str, path: str, body: object = None, **headers: str | None
+    ) -> tuple[int, dict[str, str], bytes]:
+        """Ask as a browser would; `path` is within the address, or a whole path; a header of None is left out."""
+        whole = path if path.startswith(("/", "*")) else f"/{self.address.split('/')[3]}/{path}"
+        sent: dict[str, str | None] = {"Host": f"127.0.0.1:{self.port}"}
+        if body is not None:
+            sent |= {"Origin": f"http://127.0.0.1:{self.port}", "Content-Type": "application/json"}
+        sent |= {name.replace("_", "-"): value for name, value in headers.items()}
+        content = body if isinstance(body, bytes) else None if body is None else json.dumps(body).encode()
+        connection = http.client.HTTPConnection("127.0.0.1", self.port, timeout=20)
+        try:
+            connection.putrequest(method, whole, skip_host=True, skip_accept_encoding=True)
+            for name, value in sent.items():
+                if value is not None:
+                    connection.putheader(name, value)
+            if content is not None:
+                connection.putheader("Content-Length", str(len(content)))
+            connection.endheaders(content)
+            reply = connection.getresponse()
+            return reply.status, {name.lower(): value for name, value in reply.getheaders()}, reply.read()
+        finally:
+            connection.close()
+
+    def read_state(self) -> dict[str, Any]:
+        status, _, content = self.request("GET", "state")
+        assert status == 200, content
+        state: dict[str, Any] = json.loads(content)
+        return state
+
+    def change(self, what: str, **body: object) -> tuple[int, dict[str, Any]]:
+        """Answer, undo or ask for the opinion; return the status and what was told."""
+        status, _, content = self.request("POST", what, body)
+        told: dict[str, Any] = json.loads(content)
+        return status, told
+
+    def end(self) -> tuple[int, str, str]:
+        """End it as Ctrl-C does; return its exit code and what it printed since."""
+        self.process.send_signal(signal.SIGINT)
+        out, err = self.process.communicate(timeout=20)
+        return self.process.returncode, out, err
+
+    def kill(self) -> None:
+        self.process.kill()
+        self.process.communicate()
+
+
+ServePage = Callable[..., ServedPage]
+
+
+@pytest.fixture
+def serve_page() -> Iterator[ServePage]:
+    """Return a starter of pages: loop, annotator, further arguments in; what still runs at the end is killed."""
+    started: list[subprocess.Popen[str]] = []
+
+    def serve(loop: Loop, annotator: str, *argv: str) -> ServedPage:
+        command = [
+            str(_TURNROW),
+            "--at",
+            str(loop.folder),
+            "answer",
+            "--annotator",
+            annotator,
+            "--no-browser",
+            *argv,
+        ]
+        process = subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True)
+        started.append(process)
+        assert process.stdout is not None
+        told: list[str] = []
+        for line in process.stdout:
+            address = re.search(r"http://\S+/", line)
+            if address:
+                return ServedPage(process, address[0], told)
+            told.append(line)
+        raise AssertionError(process.communicate()[1])
+
+    yield serve
+    for process in started:
+        if process.poll() is None:
+            process.kill()
+        process.communicate()
+
+
+def draw_png(shade: int, size: int = 16) -> bytes:
+    """Return an invented picture as a PNG file: a slope of greys, by the PNG specification's own chunks."""
+    rows = b"".join(b"\0" + bytes((shade * 5 + 9 * x + 4 * y) % 256 for x in range(size)) for y in range(size))
+
+    def chunk(kind: bytes, data: bytes) -> bytes:
+        return struct.pack(">I", len(data)) + kind + data + struct.pack(">I", zlib.crc32(kind + data))
+
+    header = struct.pack(">IIBBBBB", size, size, 8, 0, 0, 0, 0)
+    parts = chunk(b"IHDR", header) + chunk(b"IDAT", zlib.compress(rows)) + chunk(b"IEND", b"")
+    return b"\x89PNG\r\n\x1a\n" + parts
+
+
+AskOrchard = Callable[..., Loop]
+
+
+@pytest.fixture
+def ask_orchard(make_file_loop: Callable[..., Loop]) -> AskOrchard:
+    """Return a maker of loops with open questions.
+
+    In: how many of each attribute (obstacles in tracks of two, of which both are asked), settings to stand behind
+    and before the usual ones, and what makes the loop, if not on a DuckDB file. Each prediction's confidence is
+    its own, so that it can be looked for in bytes.
+    """
+
+    def make(
+        obstacles: int = 4,
+        grounds: int = 2,
+        distances: int = 0,
+        more: str = "",
+        head: str = "",
+        make_loop: Callable[..., Loop] = make_file_loop,
+    ) -> Loop:
+        loop = make_loop(head + QUESTIONS + more)
+        for name in ("media", "guidelines"):
+            (loop.folder / name).mkdir()
+        (loop.folder / "guidelines" / "obstacle.md").write_text("# What stands there\n\n- **person**: anybody\n")
+        rows = [_ask_obstacle(loop, number) for number in range(obstacles)]
+        rows += [_ask_ground(number) for number in range(grounds)]
+        rows += [_ask_distance(number) for number in range(distances)]
+        log = loop.folder / "inbox" / "predictions" / "log.jsonl"
+        log.write_text("".join(json.dumps(row) + "\n" for row in rows), encoding="utf-8")
+        labels = [
+            {name: row[name] for name in ("recording_id", "object_id", "observed_at", "attribute")}
+            | {"label": label, "origin": "person"}
+            for row in rows[obstacles + grounds :]
+            for label in ("1.5", "9.5")  # two labels that disagree: a second look is asked
+        ]
+        told = loop.folder / "inbox" / "labels" / "labels.jsonl"
+        told.write_text("".join(json.dumps(row) + "\n" for row in labels), encoding="utf-8")
+        if not rows:
+            return loop
+        pulled = pull_files(loop, [log, *([told] if labels else [])]).files
+        assert [(file.error, file.rows_quarantined) for file in pulled] == [("", 0)] * len(pulled)
+        flag_mispredictions(loop)
+        assert queue_doubted(loop) == obstacles + grounds + distances
+        return loop
+
+    return make
+
+
+def _ask_obstacle(loop: Loop, number: int) -> dict[str, object]:
+    picture = loop.folder / "media" / f"{number}.png"
+    picture.write_bytes(draw_png(number))
+    return {
+        "recording_id": f"run-{number // 2}",
+        "object_id": "o1",
+        "observed_at": (DAY + timedelta(minutes=number // 2, seconds=number % 2)).isoformat(),
+        "attribute": "obstacle",
+        "model_version": "obstacle-1",
+        "predicted": "crate",
+        "confidence": (513_771 + number * 10) / 1_000_000,
+        "features": [1.0, number / 7],
+        "context": {"light": "dusk"},
+        "media_uri": f"media/{number}.png",
+    }
+
+
+def _ask_ground(number: int) -> dict[str, object]:
+    return {
+        "recording_id": f"ground-{number}",
+        "object_id": "g",
+        "observed_at": (DAY + timedelta(hours=1, minutes=number)).isoformat(),
+        "attribute": "ground",
+        "model_version": "ground-1",
+        "predicted": "firm",
+        "confidence": (533_771 + number * 10) / 1_000_000,
+        "features": [number / 3, 1.0, -0.5],
+    }
+
+
+def _ask_distance(number: int) -> dict[str, object]:
+    return {
+        "recording_id": f"far-{number}",
+        "object_id": "d",
+        "observed_at": (DAY + timedelta(hours=2, minutes=number)).isoformat(),
+        "attribute": "distance",
+        "model_version": "distance-1",
+        "predicted": (71_377 + number * 7) / 10_000,
+        "confidence": 0.9,
+    }
+
+
+def read_answer_rows(loop: Loop) -> list[dict[str, Any]]:
+    """Return the rows of all answer files, in the order of the files' names."""
+    files = sorted((loop.folder / "inbox" / "answers").glob("*.jsonl"))
+    return [json.loads(line) for path in files for line in path.read_text(encoding="utf-8").splitlines()]
+
+
+@pytest.fixture(name="read_answer_rows")
+def read_answer_rows_fixture() -> Callable[[Loop], list[dict[str, Any]]]:
+    """Return a reader of the rows that the page has written so far."""
+    return read_answer_rows
+
+
+@pytest.fixture(name="draw_png")
+def draw_png_fixture() -> Callable[..., bytes]:
+    """Return a maker of small pictures."""
+    return draw_png
