@@ -7,9 +7,11 @@ from functools import partial
 from flows.attempt_steps import Attempts, Perform, Problem, perform_plainly
 from flows.round import RoundSummary, run_round
 from schemas.case_file import FailureCase
+from tasks.audit_lots import audit_lots
 from tasks.flag_mispredictions import flag_mispredictions
 from tasks.freeze_holdouts import freeze_full_holdouts
 from tasks.list_due import DueWork, list_due
+from tasks.list_lots import list_lots
 from tasks.loop import Loop
 from tasks.match_cases import match_cases
 from tasks.mine_samples import mine_samples
@@ -121,11 +123,33 @@ def _settle(night: _Night) -> None:
     """Settle and freeze; what that changes is flagged and sorted in the same night."""
     settled = night.tried.attempt("settle", "", lambda: settle_fixes(night.loop))
     if settled:
-        night.add(settled=settled.settled, ambiguous=settled.ambiguous, unusable=settled.unusable)
+        night.add(**asdict(settled))
+    is_changed = _audit(night)
     frozen = night.tried.attempt("freeze", "", lambda: freeze_full_holdouts(night.loop)) or ()
     night.add(frozen=len(frozen))
-    if frozen or (settled and any(asdict(settled).values())):
+    if frozen or is_changed or (settled and any(asdict(settled).values())):
         _sort(night)
+
+
+def _audit(night: _Night) -> bool:
+    """Judge and form lots, where they are audited; return whether that changed what any label is."""
+    if night.loop.settings.audit is None:
+        return False
+    done = night.tried.attempt("audit", "", lambda: audit_lots(night.loop))
+    if done is None:
+        return False
+    night.add(
+        formed_lots=done.formed, passed_lots=done.passed, failed_lots=done.failed, asked_anew=done.asked_anew
+    )
+    for source in night.tried.attempt("audit", "", lambda: list_lots(night.loop)) or ():
+        name = f"{source.attribute}, decided by {source.source}"
+        if source.to_answer:
+            message = f"{source.to_answer} audit questions wait for an answer"
+            night.tried.waiting.append(Problem("audit", name, message))
+        if source.is_held_up:
+            message = "inspection is discontinued; `turnrow audit` tells how it goes on"
+            night.tried.waiting.append(Problem("audit", name, message))
+    return done.failed + done.asked_anew > 0
 
 
 def _ask(night: _Night) -> None:

@@ -43,6 +43,7 @@ _CASE_COLUMNS = {
 def print_status(document: _Document) -> Iterable[str]:
     """Yield one screen: attributes, cases, questions, hold-outs, runs, refused rows, what to do next."""
     yield from _head("Attributes", lay_out_table(document["attributes"], _ATTRIBUTE_COLUMNS))
+    yield from _tell_outdated(document["attributes"])
     yield from _head("Failure cases", _list_cases(document["cases"], document["case_errors"]))
     yield from _head("Open label fixes", _list_open_fixes(document["open_fixes"]))
     if document["waiting_holdouts"]:
@@ -55,6 +56,20 @@ def print_status(document: _Document) -> Iterable[str]:
     )
     step = document["next"]
     yield f"Next: {make_harmless(step['what'])}: {make_harmless(step['command'])}"
+
+
+def _tell_outdated(attributes: Sequence[_Document]) -> Iterable[str]:
+    """Yield a line an attribute whose labels were partly decided under an older guideline."""
+    outdated = [row for row in attributes if row["outdated_labels"]]
+    for row in outdated:
+        share = row["outdated_labels"] / row["fix_labels"]
+        yield (
+            f"  {make_harmless(row['attribute'])}: {share:.0%} of "
+            f"{count_things(row['fix_labels'], 'settled label')} under an older guideline: "
+            f"turnrow queue renew {make_harmless(row['attribute'])}"
+        )
+    if outdated:
+        yield ""
 
 
 def _head(title: str, lines: Sequence[str]) -> list[str]:
@@ -77,6 +92,7 @@ def _list_open_fixes(fixes: Sequence[_Document]) -> list[str]:
         "reason": "asked because",
         "open_count": "open",
         "answered_count": "with an answer",
+        "disputed_count": "with differing answers",
     }
     return lay_out_table(fixes, columns) if fixes else ["none"]
 

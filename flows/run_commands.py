@@ -4,6 +4,7 @@ Steps are imported by the command that runs them, so that none pays for another'
 """
 
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 
 from flows.answer import Answer, Request
@@ -12,6 +13,7 @@ from tasks.errors import NotYetError
 from tasks.make_plain import make_plain
 
 _NOT_YET = NotYetError.exit_code
+_SITTING = 200  # questions of one sitting at the answer page: they are kept from others meanwhile
 
 
 def make_folder(request: Request) -> Answer:
@@ -73,8 +75,18 @@ def export_queue(request: Request) -> Answer:
     from tasks.export_fixes import export_fixes
 
     options = request.options
-    count = export_fixes(request.loop, options.file, read_filter(request), is_open=options.open)
-    return Answer({"file": str(options.file), "fixes": count, "is_open": options.open})
+    which, annotator = read_filter(request), options.annotator
+    done = export_fixes(request.loop, options.file, which, is_open=options.open, annotator=annotator)
+    return Answer(
+        {
+            "file": str(options.file),
+            "fixes": done.questions,
+            "is_open": options.open,
+            "annotator": annotator,
+            "leased_until": make_plain(done.leased_until),
+            "held_by_others": make_plain(done.held_by_others),
+        }
+    )
 
 
 def import_queue(request: Request) -> Answer:
@@ -86,13 +98,63 @@ def import_queue(request: Request) -> Answer:
     return Answer({**make_plain(summary), "file": str(request.options.file), "refused": refused})
 
 
+def renew_queue(request: Request) -> Answer:
+    """`queue renew`: ask again what an older guideline decided."""
+    from tasks.find_names import find_attribute
+    from tasks.renew_labels import renew_labels
+
+    attribute = find_attribute(request.loop, request.options.attribute)
+    return Answer(make_plain(renew_labels(request.loop, attribute, request.options.at_most)))
+
+
+def answer_questions(request: Request) -> Answer:
+    """`answer`: the page, until it is ended."""
+    from flows.serve_answers import serve_answers
+
+    options = request.options
+    which = read_filter(request)
+    if which.at_most is None:
+        which = replace(which, at_most=_SITTING)
+    summary = serve_answers(
+        request.loop,
+        options.annotator,
+        which,
+        port=options.port,
+        opens_browser=not options.no_browser,
+        say=request.say,
+    )
+    return Answer(make_plain(summary))
+
+
 def settle(request: Request) -> Answer:
-    """`settle`: labels from agreeing answers, then freeze the hold-outs that are full."""
+    """`settle`: labels from agreeing answers, then their lots, then freeze the hold-outs that are full."""
+    from tasks.audit_lots import audit_lots
     from tasks.freeze_holdouts import freeze_full_holdouts
     from tasks.settle_fixes import settle_fixes
 
-    summary = settle_fixes(request.loop)
-    return Answer({**make_plain(summary), "frozen_holdouts": freeze_full_holdouts(request.loop)})
+    loop = request.loop
+    document = make_plain(settle_fixes(loop))
+    lots = make_plain(audit_lots(loop)) if loop.settings.audit else None
+    return Answer({**document, "lots": lots, "frozen_holdouts": freeze_full_holdouts(loop)})
+
+
+def audit(request: Request) -> Answer:
+    """`audit`: judge and form lots; exit code 3 where one failed now or waits, or a source is held up."""
+    from tasks.audit_lots import audit_lots
+    from tasks.freeze_holdouts import freeze_full_holdouts
+    from tasks.list_lots import list_lots, require_audit
+    from tasks.resume_inspection import resume_inspection
+
+    options, loop = request.options, request.loop
+    require_audit(loop)
+    resumed = resume_inspection(loop, options.resume, resumed_by=options.by) if options.resume else []
+    done = audit_lots(loop, is_closing=options.close)
+    frozen = freeze_full_holdouts(loop)
+    sources = list_lots(loop)
+    told = [{**make_plain(source), "is_held_up": source.is_held_up} for source in sources]
+    is_open = done.failed > 0 or any(source.to_answer or source.is_held_up for source in sources)
+    document = {**make_plain(done), "resumed": resumed, "frozen_holdouts": frozen, "sources": told}
+    return Answer(document, _NOT_YET if is_open else 0)
 
 
 def draw_holdout(request: Request) -> Answer:
@@ -189,7 +251,10 @@ CHANGING: dict[str, Callable[[Request], Answer]] = {
     "mine": mine,
     "queue export": export_queue,
     "queue import": import_queue,
+    "queue renew": renew_queue,
+    "answer": answer_questions,
     "settle": settle,
+    "audit": audit,
     "holdout": draw_holdout,
     "assemble": assemble,
     "verify": verify,

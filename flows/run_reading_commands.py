@@ -97,6 +97,21 @@ def read_filter(request: Request) -> "QueueFilter":
     return QueueFilter(options.attribute, options.case, options.at_most)
 
 
+def show_annotators(request: Request) -> Answer:
+    """`annotators`: agreement, accuracy, and what rests on those below the floor."""
+    from tasks.find_names import find_attribute
+    from tasks.report_annotators import report_annotators
+
+    loop, name = request.loop, request.options.attribute
+    attributes = [find_attribute(loop, name)] if name else list(loop.settings.attribute.values())
+    return Answer(
+        {
+            "annotator_floor": loop.settings.answers.annotator_floor,
+            "attributes": make_plain([report_annotators(loop, attribute) for attribute in attributes]),
+        }
+    )
+
+
 def show_lineage(request: Request) -> Answer:
     """`lineage`: where a thing came from, and what came of it."""
     from tasks.trace_lineage import trace_lineage
@@ -117,6 +132,7 @@ READING: dict[str, Callable[[Request], Answer]] = {
     "check-setup": check_setup,
     "case": show_cases,
     "queue list": list_queue,
+    "annotators": show_annotators,
     "lineage": show_lineage,
     "sql": run_sql,
 }

@@ -20,11 +20,12 @@ from schemas.settings import (
     WarehouseSettings,
 )
 
-# Preferred acceptance quality limits in percent nonconforming: MIL-STD-105E, table II-A (from memory).
-AQL_VALUES = (0.01, 0.015, 0.025, 0.04, 0.065, 0.1, 0.15, 0.25, 0.4, 0.65, 1.0, 1.5, 2.5, 4.0, 6.5, 10.0)
+# Preferred acceptance quality limits in percent nonconforming: MIL-STD-105E, table II-A (from memory),
+# as far as the tables in use have them.
+AQL_VALUES = (0.065, 0.1, 0.15, 0.25, 0.4, 0.65, 1.0, 1.5, 2.5, 4.0, 6.5, 10.0)
 
 _GROUP_COLUMNS = ("recording_id", "object_id", "unit_id")
-_OWN_CHECKS = ("near_duplicates_left_out",)
+_OWN_CHECKS = ("near_duplicates_left_out", "lots_open_left_out")
 _CRON_FIELDS = (("minute", 0, 59), ("hour", 0, 23), ("day", 1, 31), ("month", 1, 12), ("weekday", 0, 7))
 _CRON_NAMES = {
     "month": ["jan", "feb", "mar", "apr", "may", "jun", "jul", "aug", "sep", "oct", "nov", "dec"],

@@ -141,10 +141,11 @@ def _expect_growth(assembly: Assembly) -> list[Expectation]:
 
 
 def _expect_care(assembly: Assembly) -> list[Expectation]:
-    return [
+    told = [
         _expect_none("lots_unaudited", SHOULD, is_audited=assembly.is_audited),
         _expect_none("near_duplicates_left_out", SHOULD),
     ]
+    return [*told, _expect_none("lots_open_left_out", SHOULD)] if assembly.is_audited else told
 
 
 def _expect_none(check_name: str, requirement: str, **arguments: Any) -> Expectation:  # noqa: ANN401

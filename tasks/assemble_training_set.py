@@ -24,7 +24,10 @@ from tasks.warehouse import Warehouse, open_warehouse, show_as_of
 
 @dataclass(frozen=True)
 class AssembleSummary:
-    """A version as it stands. `left_out`: rows too near a hold-out sample; `version` is None in a dry run."""
+    """A version as it stands; `version` is None in a dry run.
+
+    `left_out`: rows too near a hold-out sample; `lot_open`: those whose label is in no lot that passed an audit.
+    """
 
     version: str | None
     state: str
@@ -33,6 +36,7 @@ class AssembleSummary:
     rows_by_reason: dict[str, int]
     checks: tuple[CheckResult, ...]
     is_new: bool
+    lot_open: int = 0
 
 
 @dataclass(frozen=True)
@@ -94,13 +98,28 @@ def _draft(warehouse: Warehouse, attribute: AttributeSettings, as_of: datetime |
     compose_rows(warehouse, attribute, composition, parent_version, moment)
     connection = warehouse.connection
     if _count(connection, "assembled") == 0:
-        raise NotYetError(
-            f"{attribute.name}: no sample has a label and features in {composition.feature_space} outside the "
-            "hold-outs; pull label files with features, or settle some fixes first"
-        )
-    checks = _check(warehouse, attribute, parent_version, moment)
+        raise NotYetError(_tell_empty(connection, composition))
+    checks = _check(warehouse, attribute, composition, parent_version, moment)
     digest = digest_rows(connection, composition.feature_space)
     return _Draft(composition, parent_version, moment, as_of is not None, digest, tuple(checks))
+
+
+def _tell_empty(connection: duckdb.DuckDBPyConnection, composition: Composition) -> str:
+    unaudited = _count_lot_open(connection)
+    if unaudited:
+        return (
+            f"{composition.attribute}: no label is from a passed lot; {unaudited} wait for the audit of theirs: "
+            "`turnrow audit` tells what is still to be answered"
+        )
+    return (
+        f"{composition.attribute}: no sample has a label and features in {composition.feature_space} outside the "
+        "hold-outs; pull label files with features, or settle some fixes first"
+    )
+
+
+def _count_lot_open(connection: duckdb.DuckDBPyConnection) -> int:
+    row = connection.execute("select count(*) from left_out where why = 'lot_open'").fetchone()
+    return int(row[0]) if row else 0
 
 
 def _read_parent(warehouse: Warehouse, attribute: str, as_of: datetime) -> tuple[str | None, bool]:
@@ -111,7 +130,11 @@ def _read_parent(warehouse: Warehouse, attribute: str, as_of: datetime) -> tuple
 
 
 def _check(
-    warehouse: Warehouse, attribute: AttributeSettings, parent_version: str | None, moment: Moment
+    warehouse: Warehouse,
+    attribute: AttributeSettings,
+    composition: Composition,
+    parent_version: str | None,
+    moment: Moment,
 ) -> list[CheckResult]:
     connection = warehouse.connection
     connection.execute(read_sql("assemble/parent_share"), {"parent_version": parent_version})
@@ -123,6 +146,7 @@ def _check(
             as_of=moment.as_of,
             labels=attribute.labels,
             parent_row_count=_count_parent(connection, parent_version),
+            is_audited=composition.is_audited,
         )
     )
     suite += _read_user_checks(warehouse, attribute)
@@ -237,4 +261,5 @@ def _summarise(
         {str(reason): int(count) for reason, count in reasons},
         draft.checks,
         is_new,
+        _count_lot_open(connection),
     )

@@ -22,7 +22,7 @@ class Composition:
     """How a version is made; it stands in the version's row, so that it can be made again.
 
     `takes_all`: every labelled sample is taken (no parent version yet). `is_first`: no model is in service
-    yet, so that all of them are `base`.
+    yet, so that all of them are `base`. `is_audited`: a label from a fix is taken only from a passed lot.
     """
 
     attribute: str
@@ -33,6 +33,7 @@ class Composition:
     is_first: bool
     caps: dict[str, int]
     weights: dict[str, float]
+    is_audited: bool = False
 
     def to_text(self) -> str:
         """Return it as JSON with sorted keys."""
@@ -65,6 +66,7 @@ def plan_composition(
         is_first=not has_incumbent,
         caps={str(reason): cap for reason, cap in settings.assemble.caps.items()},
         weights={str(reason): weight for reason, weight in settings.assemble.weights.items()},
+        is_audited=settings.audit is not None,
     )
 
 
@@ -97,7 +99,7 @@ def compose_rows(
             "feature_space": composition.feature_space,
             "reserved_until": moment.reserved_until,
         }
-        connection.execute(read_sql("assemble/composed_row"), place)
+        connection.execute(read_sql("assemble/composed_row"), {**place, "is_audited": composition.is_audited})
         near = find_near_duplicates(connection, place, composition.near_duplicate)
         _leave_out(connection, near)
         _make_reason_settings(connection, composition)

@@ -44,6 +44,7 @@ class HoldoutTarget:
 class HoldoutSummary:
     """The hold-out as it stands; `missing` labels are still to come, and are queued.
 
+    Of those, `unaudited` are settled and wait for the audit of their lot.
     Of the attribute's groups `reserved_groups` are kept for hold-outs, this and others; `free_groups` are left
     to train on and to mine.
     """
@@ -55,6 +56,7 @@ class HoldoutSummary:
     missing: int
     reserved_groups: int
     free_groups: int
+    unaudited: int = 0
 
 
 @dataclass(frozen=True)
@@ -99,8 +101,8 @@ def draw_holdout(
                 record_definitions(connection, loop, known_at)
                 _insert_draw(connection, target, plan, known_at)
                 insert_wishes(connection, known_at)
-            freeze_full(connection, known_at)
-            summary = _summarise(connection, target)
+            freeze_full(connection, known_at, is_audited=loop.settings.audit is not None)
+            summary = _summarise(warehouse, target)
             record_run(
                 connection,
                 "holdout",
@@ -273,14 +275,17 @@ def _insert_draw(
     )
 
 
-def _summarise(connection: duckdb.DuckDBPyConnection, target: HoldoutTarget) -> HoldoutSummary:
+def _summarise(warehouse: Warehouse, target: HoldoutTarget) -> HoldoutSummary:
+    connection = warehouse.connection
     latest = _read_latest(connection, target)
     if latest is None:
         raise NotYetError(f"{target.case_name}: there is no hold-out yet")
     row = connection.execute(
         "select count(*) from holdout_member where holdout_id = $id", {"id": latest.holdout_id}
     ).fetchone()
-    missing = {held.holdout_id: held.missing for held in list_open_holdouts(connection)}
+    is_audited = warehouse.loop.settings.audit is not None
+    found = {held.holdout_id: held for held in list_open_holdouts(connection, is_audited=is_audited)}
+    held = found.get(latest.holdout_id)
     groups = connection.execute(read_sql("holdout/count_groups"), {"attribute": target.attribute.name}).fetchone()
     reserved, free = groups or (0, 0)
     return HoldoutSummary(
@@ -288,7 +293,8 @@ def _summarise(connection: duckdb.DuckDBPyConnection, target: HoldoutTarget) -> 
         target.case_name,
         latest.version,
         int(row[0]) if row else 0,
-        missing.get(latest.holdout_id, 0),
+        held.missing if held else 0,
         int(reserved),
         int(free),
+        held.unaudited if held else 0,
     )

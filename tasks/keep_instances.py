@@ -1,4 +1,4 @@
-"""In-memory DuckDBs that steps work in; one that has loaded a lake's extensions is kept for the process's next step.
+"""In-memory DuckDBs for steps to work in; one that has loaded a lake's extensions is kept for the next step.
 
 Loading them takes most of the time that it takes to open a lake. A step gets a connection of its own: temp
 tables, views, macros and what was registered are the connection's, and go with it.

@@ -23,11 +23,12 @@ class DueWork:
 
 def list_due(loop: Loop) -> DueWork:
     """Return what is due, by what the warehouse holds now."""
+    is_audited = loop.settings.audit is not None
     with open_warehouse(loop, write=False) as warehouse:
         connection = warehouse.connection
         cases = connection.execute(read_sql("due/open_cases")).fetchall()
-        fixes = connection.execute(read_sql("due/new_fixes")).fetchall()
-        holdouts = list_open_holdouts(connection)
+        fixes = connection.execute(read_sql("due/new_fixes"), {"is_audited": is_audited}).fetchall()
+        holdouts = list_open_holdouts(connection, is_audited=is_audited)
     return DueWork(
         tuple(str(row[0]) for row in cases),
         tuple(holdouts),

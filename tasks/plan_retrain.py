@@ -54,7 +54,11 @@ class _Reserved:
 
 
 def plan_retrain(
-    connection: duckdb.DuckDBPyConnection, attribute: AttributeSettings, version: str | None
+    connection: duckdb.DuckDBPyConnection,
+    attribute: AttributeSettings,
+    version: str | None,
+    *,
+    is_audited: bool = False,
 ) -> RetrainPlan:
     """Return what to train on a version, by default the attribute's latest.
 
@@ -62,7 +66,7 @@ def plan_retrain(
     for one that is not there.
     """
     name, rows = _find_version(connection, attribute, version)
-    _await_overall(connection, attribute)
+    _await_overall(connection, attribute, is_audited=is_audited)
     incumbent = read_incumbent(connection, attribute.name)
     parent = incumbent if incumbent and incumbent.artefact_uri else None
     settings: dict[str, Any] = dict(attribute.trainer_settings)
@@ -74,18 +78,22 @@ def plan_retrain(
     return RetrainPlan(attribute, name, incumbent, candidate, control, tuple(str(row[0]) for row in held))
 
 
-def _await_overall(connection: duckdb.DuckDBPyConnection, attribute: AttributeSettings) -> None:
+def _await_overall(
+    connection: duckdb.DuckDBPyConnection, attribute: AttributeSettings, *, is_audited: bool
+) -> None:
     """Raise NotYetError where the overall hold-out was drawn but none is frozen: nothing could be judged."""
     name = f"overall:{attribute.name}"
     row = connection.execute(
         "select 1 from frozen_holdout where case_name = $name and attribute = $attribute",
         {"name": name, "attribute": attribute.name},
     ).fetchone()
-    waiting = [held for held in list_open_holdouts(connection) if held.case_name == name]
+    open_ones = list_open_holdouts(connection, is_audited=is_audited)
+    waiting = [held for held in open_ones if held.case_name == name]
     if row is None and waiting:
+        audit = f" ({waiting[0].unaudited} wait for the audit of their lot)" if waiting[0].unaudited else ""
         raise NotYetError(
-            f"{name}: {waiting[0].missing} of its {waiting[0].members} labels are missing; have its questions "
-            "answered (`turnrow queue export`), then settle, so that a model can be judged"
+            f"{name}: {waiting[0].missing} of its {waiting[0].members} labels are missing{audit}; have its "
+            "questions answered (`turnrow queue export`), then settle, so that a model can be judged"
         )
 
 

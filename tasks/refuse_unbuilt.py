@@ -6,7 +6,7 @@ from schemas.settings import Settings
 from tasks.errors import SettingsError
 
 # Table or key of turnrow.toml; each is checked when it is read, and nothing more.
-_WITHOUT_EFFECT = ("answers", "audit", "watch", "notify", "retention", "schedule", "media")
+_WITHOUT_EFFECT = ("watch", "notify", "retention", "schedule")
 
 
 def refuse_restrictions(settings: Settings) -> None:

@@ -64,7 +64,7 @@ def retrain_model(
     with open_engine(loop) as engine, make_work_folder() as folder:
         for attempt in range(_TRIES):
             with engine.attach(write=False) as warehouse:
-                plan = plan_retrain(warehouse.connection, attribute, version)
+                plan = _plan(warehouse, attribute, version)
                 judged_by = _hash_gate(loop, attribute, cases)
                 known = read_verdict(warehouse.connection, attribute.name, plan.candidate.model_version, judged_by)
                 if known is not None:
@@ -78,6 +78,11 @@ def retrain_model(
         f"{attribute.name}: hold-outs or the incumbent changed while models were trained, {_TRIES} times over; "
         "run `turnrow retrain` again when they rest"
     )
+
+
+def _plan(warehouse: Warehouse, attribute: AttributeSettings, version: str | None) -> RetrainPlan:
+    is_audited = warehouse.loop.settings.audit is not None
+    return plan_retrain(warehouse.connection, attribute, version, is_audited=is_audited)
 
 
 def _hash_gate(loop: Loop, attribute: AttributeSettings, cases: Sequence[FailureCase]) -> str:
@@ -120,7 +125,7 @@ def _judge_and_store(
     """Score the answers, judge and write; None where what was planned is no longer what there is to do."""
     with engine.attach(write=True) as warehouse:
         connection, loop = warehouse.connection, warehouse.loop
-        if plan_retrain(connection, plan.attribute, plan.version) != plan:
+        if _plan(warehouse, plan.attribute, plan.version) != plan:
             return None
         view_groups(connection, plan.attribute)
         _stage_answers(connection, plan, trained)

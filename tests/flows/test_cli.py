@@ -31,7 +31,11 @@ COMMANDS = [
     "queue list",
     "queue export",
     "queue import",
+    "queue renew",
+    "answer",
+    "annotators",
     "settle",
+    "audit",
     "holdout",
     "assemble",
     "verify",
@@ -46,7 +50,7 @@ COMMANDS = [
     "status",
     "sql",
 ]
-LATER = ["answer", "schedule", "why", "export", "report", "erase", "audit", "diff", "move-warehouse"]
+LATER = ["schedule", "why", "export", "report", "erase", "diff", "move-warehouse"]
 
 CROUCHED = """
 case = "crouched-picker"

@@ -75,7 +75,7 @@ BAD_SETTINGS = [
         "[answers]\nknown_item_share = 1.0\n",
         "answers.known_item_share: is 1.0; expected a number at least 0 and below 1",
     ),
-    ("[audit]\naql = 2\n", "audit.aql: is 2; expected one of 0.01, 0.015, 0.025, 0.04"),
+    ("[audit]\naql = 2\n", "audit.aql: is 2; expected one of 0.065, 0.1, 0.15, 0.25"),
     (
         '[audit]\nlevel = "IV"\n',
         'audit.level: is "IV"; expected "S-1", "S-2", "S-3", "S-4", "I", "II" or "III"',

@@ -23,6 +23,6 @@ def test_nothing_is_queued_or_trained_on_while_a_restriction_stands(make_file_lo
 
 
 def test_check_setup_names_settings_without_effect(make_file_loop: Callable[..., Loop]) -> None:
-    loop = make_file_loop(_SETTINGS + "[audit]\naql = 1.0\n")
+    loop = make_file_loop(_SETTINGS + "[notify]\ncommand = 'tell'\n")
     said = [finding for finding in check_setup(loop, [], []) if "no effect" in finding.what]
-    assert [finding.where for finding in said] == ["turnrow.toml, audit"]
+    assert [finding.where for finding in said] == ["turnrow.toml, notify"]

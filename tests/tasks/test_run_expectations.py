@@ -128,8 +128,9 @@ def test_the_suite_holds_what_is_promised_and_how_strictly() -> None:
         "growth_within_bounds",
         "lots_unaudited",
         "near_duplicates_left_out",
+        "lots_open_left_out",
     }
-    first = {check.check_name for check in builtin_suite(Assembly("class", AS_OF, LABELS))}
+    first = {check.check_name for check in builtin_suite(Assembly("class", AS_OF, LABELS, is_audited=True))}
     assert set(suite) - first == {"class_shares_near_parent", "growth_within_bounds"}
 
 
@@ -159,6 +160,7 @@ PLANTED = [
     ("no_near_duplicate", "insert into near_duplicate values ('s20'), ('s21')", "s20 s21"),
     ("near_duplicates_left_out",
      "insert into left_out values ('x1', 'near_duplicate'), ('x2', 'reserved_group')", "x1"),
+    ("lots_open_left_out", "insert into left_out values ('x1', 'lot_open'), ('x2', 'reserved_group')", "x1"),
 ]  # fmt: skip
 
 

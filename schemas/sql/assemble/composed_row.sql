@@ -10,11 +10,6 @@ with vectors as (
     where v.space = $feature_space and v.attribute = $attribute
     group by v.sample_id
 ),
-ended as (
-    select fix_id, arg_max(outcome, known_at) as outcome
-    from fix_outcome
-    group by fix_id
-),
 reserved as (
     select distinct group_id
     from wh.main.holdout_reserved
@@ -36,10 +31,11 @@ select
     v.feature_length,
     v.is_finite,
     r.group_id is not null as is_reserved,
-    coalesce(o.outcome, 'settled') <> 'lot_failed' as lot_passed,
+    l.fix_id is null or not $is_audited or coalesce(k.verdict = 'passed', false) as lot_passed,
     case
         when l.revision_id is null then 'no_label'
         when r.group_id is not null then 'reserved'
+        when $is_audited and l.fix_id is not null and k.verdict is distinct from 'passed' then 'lot_open'
         when v.feature_length is null then 'no_features'
     end as why
 from wished_row as w
@@ -47,5 +43,5 @@ inner join grouped_sample as g on g.sample_id = w.sample_id
 left join current_label as l on l.sample_id = w.sample_id
 left join vectors as v on v.sample_id = w.sample_id
 left join concerned_case as c on c.sample_id = w.sample_id
-left join ended as o on o.fix_id = l.fix_id
+left join fix_lot as k on k.fix_id = l.fix_id
 left join reserved as r on r.group_id = g.group_id

@@ -1,4 +1,5 @@
--- one row per attribute with cases that a round can follow: their fixes settled since its last candidate
+-- one row per attribute with cases that a round can follow: their fixes settled since its last candidate, or with
+-- $is_audited those whose lot has passed since
 with states as (
     select case_name, arg_max(state, known_at) as state
     from case_state
@@ -27,15 +28,31 @@ concerned as (
     inner join ready as r on r.case_name = m.case_name
     inner join label_fix as f on f.sample_id = m.sample_id
 ),
+ended as (
+    select fix_id, arg_max(outcome, known_at) as outcome, max(known_at) as known_at
+    from fix_outcome
+    group by fix_id
+),
+tested as (
+    select fix_id from fix_request where reason in ('holdout', 'watch')
+),
 new_fix as (
     select c.attribute, c.fix_id
     from concerned as c
     inner join label_fix as f on f.fix_id = c.fix_id
-    inner join fix_outcome as o on o.fix_id = c.fix_id
+    inner join ended as o on o.fix_id = c.fix_id
+    left join fix_lot as l on l.fix_id = c.fix_id
+    left join audit_verdict as v on v.lot_id = l.lot_id
     left join last_candidate as k on k.attribute = c.attribute
+    anti join tested as t on t.fix_id = c.fix_id
     where o.outcome = 'settled'
         and f.reason not in ('holdout', 'watch')
-        and (k.known_at is null or o.known_at > k.known_at)
+        and (l.verdict = 'passed' or not $is_audited)
+        and (
+            k.known_at is null
+            or o.known_at > k.known_at
+            or ($is_audited and v.known_at > k.known_at)
+        )
 )
 select attribute, count(distinct fix_id) as new_fixes
 from new_fix

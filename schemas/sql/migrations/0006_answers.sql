@@ -48,6 +48,13 @@ create table audit_verdict (
     known_at timestamptz not null
 );
 
+create table audit_resumption (
+    attribute varchar not null,
+    source varchar not null,
+    resumed_by varchar not null,
+    known_at timestamptz not null
+);
+
 create table fix_lease (
     fix_id varchar not null,
     holder varchar not null,

@@ -1,5 +1,5 @@
 -- one row per question and person who may not answer it: whoever decided what it tests or audits, or decided the
--- sample in a lot that failed
+-- sample in a lot that failed, or so that an audit found it wrong
 select i.fix_id, a.annotator
 from audit_item as i
 inner join fix_answer as a on a.fix_id = i.audited_fix_id
@@ -12,5 +12,7 @@ union
 select f.fix_id, a.annotator
 from label_fix as f
 inner join label_fix as e on e.sample_id = f.sample_id and e.attempt < f.attempt
-inner join fix_outcome as o on o.fix_id = e.fix_id and o.outcome = 'lot_failed'
+inner join fix_outcome as o on o.fix_id = e.fix_id
+left join audit_item as i on i.audited_fix_id = e.fix_id
 inner join fix_answer as a on a.fix_id = e.fix_id
+where o.outcome = 'lot_failed' or (o.outcome = 'withdrawn' and i.fix_id is not null)

@@ -1,0 +1,4 @@
+-- one row per sample that was left out because its label is in no lot that has passed its audit
+select sample_id
+from left_out
+where why = 'lot_open'

@@ -1,0 +1,62 @@
+"""`audit`: judge the lots whose audit answers are in, then form new ones of what has settled since."""
+
+from dataclasses import dataclass
+from datetime import datetime
+
+from schemas.settings import AuditSettings
+from tasks.form_lots import insert_lots, stage_lots
+from tasks.judge_lots import insert_verdicts, stage_verdicts
+from tasks.loop import Loop
+from tasks.record_run import record_run
+from tasks.refuse_unbuilt import refuse_restrictions
+from tasks.warehouse import Warehouse, open_warehouse
+
+
+@dataclass(frozen=True)
+class AuditSummary:
+    """Lots that were formed, that passed and that failed, and the fixes that were asked anew of other people."""
+
+    formed: int = 0
+    passed: int = 0
+    failed: int = 0
+    asked_anew: int = 0
+
+
+def audit_lots(loop: Loop, *, is_closing: bool = False) -> AuditSummary:
+    """Judge and form lots; `is_closing` makes lots also of what is left over (2 fixes or more).
+
+    Verdicts come first, since they decide how strictly the next lots are inspected. Run again with nothing new
+    it adds nothing. Without `[audit]` in the settings there is nothing to do.
+    """
+    audit = loop.settings.audit
+    if audit is None:
+        return AuditSummary()
+    refuse_restrictions(loop.settings)
+    started_at = loop.clock()
+    with open_warehouse(loop, write=True) as warehouse:
+        judged = _judge(warehouse)
+        return _form(warehouse, audit, judged, started_at, is_closing=is_closing)
+
+
+def _judge(warehouse: Warehouse) -> dict[str, int]:
+    stage_verdicts(warehouse)
+    return warehouse.write(lambda known_at: insert_verdicts(warehouse.connection, known_at))
+
+
+def _form(
+    warehouse: Warehouse,
+    audit: AuditSettings,
+    judged: dict[str, int],
+    started_at: datetime,
+    *,
+    is_closing: bool,
+) -> AuditSummary:
+    connection, loop = warehouse.connection, warehouse.loop
+    stage_lots(warehouse, audit, is_closing=is_closing)
+
+    def insert(known_at: datetime) -> AuditSummary:
+        counts = {"formed": insert_lots(connection, audit, known_at), **judged}
+        record_run(connection, "audit", started_at=started_at, ended_at=loop.clock(), counts=counts)
+        return AuditSummary(**counts)
+
+    return warehouse.write(insert)
