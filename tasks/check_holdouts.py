@@ -1,5 +1,6 @@
 """`check-setup`, the part about hold-outs: whether they exist, and what they can ever prove."""
 
+import math
 from collections.abc import Iterator
 
 from schemas.case_file import FailureCase
@@ -40,13 +41,15 @@ def _tell_limit(limit: HoldoutLimit) -> Finding:
         what = f"{size}; a gain of {_points(limit.reach)} or more can show"
     if limit.members_needed is None:
         return Finding(FINE, f"hold-out {limit.holdout}", what)
-    more = max(limit.members_needed - limit.members, 1)
-    return Finding(
-        WARNING,
-        f"hold-out {limit.holdout}",
-        what,
-        f"about {limit.members_needed:,} members would do: turnrow holdout {limit.holdout} --grow {more}",
-    )
+    return Finding(WARNING, f"hold-out {limit.holdout}", what, _tell_growth(limit, limit.members_needed))
+
+
+def _tell_growth(limit: HoldoutLimit, needed: int) -> str:
+    """Return what would make the hold-out large enough: of a class's recall only its own members count."""
+    if not limit.is_frozen:
+        return f"about {needed:,} such members would do; first answer what it asks, so that it can freeze"
+    more = math.ceil(max(needed - limit.members, 1) / limit.share_counted)
+    return f"about {needed:,} such members would do: turnrow holdout {limit.holdout} --grow {more}"
 
 
 def _points(share: float) -> str:

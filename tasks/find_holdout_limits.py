@@ -6,7 +6,7 @@ more. The assumption about an unchanged model stands in `_DECIDED_OTHERWISE`.
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import duckdb
 
@@ -28,7 +28,7 @@ class HoldoutLimit:
     `kind` is `guard` (must not get worse) or `target` (must get better). `reach` is the half-width of an
     interval at this size, for a target the smallest gain that shows; `wanted` is the margin that it should
     stay within, for a target a gain that should show: all shares. `members_needed` is None where the size is
-    enough.
+    enough. `share_counted` is the part of the hold-out's members that count here: those of one class, or all.
     """
 
     holdout: str
@@ -40,6 +40,7 @@ class HoldoutLimit:
     reach: float
     wanted: float
     members_needed: int | None
+    share_counted: float = 1.0
 
 
 def find_holdout_limits(
@@ -70,7 +71,8 @@ def _limit_overall(attribute: AttributeSettings, gate: GateSettings, rows: list[
     for label in attribute.critical:
         of_class = [row for row in rows if row["label"] == label]
         if of_class:
-            limits.append(_limit_guard(name, f"recall of {label}", of_class, gate.alpha, gate.critical_margin))
+            limit = _limit_guard(name, f"recall of {label}", of_class, gate.alpha, gate.critical_margin)
+            limits.append(replace(limit, share_counted=_count(of_class) / _count(rows)))
     return limits
 
 
@@ -100,7 +102,8 @@ def _limit_case(case: FailureCase, gate: GateSettings, rows: list[Row]) -> list[
     gains = [step / 100 for step in range(1, 95)]
     reach = next((gain for gain in gains if need(gain) <= _count(counted)), 1.0)
     about = f"recall of {truth}" if truth else "accuracy"
-    return [_make_limit("target", case.case, about, counted, reach, _GAIN_WANTED, need(_GAIN_WANTED))]
+    limit = _make_limit("target", case.case, about, counted, reach, _GAIN_WANTED, need(_GAIN_WANTED))
+    return [replace(limit, share_counted=_count(counted) / _count(rows))]
 
 
 def _make_limit(

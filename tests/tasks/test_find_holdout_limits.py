@@ -78,3 +78,13 @@ def test_a_case_gate_wins_over_the_general_one() -> None:
 
 def test_without_members_there_is_no_line() -> None:
     assert limit_holdouts([], SETTINGS, [CASE]) == []
+
+
+def test_what_a_class_lacks_is_asked_for_by_its_share() -> None:
+    """Of a hold-out that is a fifth persons, 30 persons more take 150 members more."""
+    from tasks.check_holdouts import _tell_growth
+
+    found = limit("overall:obstacle", "recall of person", rows("overall:obstacle", person=20, crate=80))
+    assert found.share_counted == 0.2
+    assert "--grow 150" in _tell_growth(found, 50)
+    assert "answer what it asks" in _tell_growth(replace(found, is_frozen=False), 50)
