@@ -47,7 +47,7 @@ def make_page(sitting: Sitting, roots: tuple[Path, ...], gate: Gate) -> ASGIApp:
     routes += [Route(f"{top}/{name}", _serve_change(change), methods=["POST"]) for name, change in changes.items()]
     routes += [
         Route(f"{top}/state", _serve_state(sitting), methods=["GET"]),
-        Route(f"{top}/picture/{{number:int}}", _serve_picture(sitting, roots), methods=["GET"]),
+        Route(f"{top}/picture/{{number}}", _serve_picture(sitting, roots), methods=["GET"]),
     ]
     return guard(Starlette(routes=routes), gate)
 
@@ -105,12 +105,14 @@ def _text(body: dict[str, Any], name: str) -> str:
 
 
 def _serve_picture(sitting: Sitting, roots: tuple[Path, ...]) -> Endpoint:
+    known = {str(number): uri for number, uri in enumerate(sitting.batch.pictures)}
+
     async def serve(request: Request) -> Response:
-        number = int(request.path_params["number"])
-        if number >= len(sitting.batch.pictures):
+        uri = known.get(request.path_params["number"])
+        if uri is None:
             return JSONResponse({"error": "no such picture"}, 404)
         try:
-            picture = read_picture(sitting.batch.pictures[number], roots)
+            picture = read_picture(uri, roots)
         except InputError as error:
             return JSONResponse({"error": str(error)}, 403)
         return Response(picture.content, media_type=picture.media_type)

@@ -151,6 +151,8 @@ def print_holdout(document: _Document) -> Iterable[str]:
         yield f"{count_things(document['unaudited'], 'label')} in no lot that has passed its audit: turnrow audit"
     if not document["missing"]:
         yield "every label is there; it is frozen"
+    if document["seen"]:
+        yield f"{document['seen']:,} of them belong to groups that the incumbent was trained on, and judge nothing"
     reserved, free = document["reserved_groups"], document["free_groups"]
     yield f"{count_things(reserved, 'group')} reserved for hold-outs in all, {free:,} left to train on and to mine"
     if free < reserved:

@@ -34,13 +34,21 @@ def audit_lots(loop: Loop, *, is_closing: bool = False) -> AuditSummary:
     refuse_restrictions(loop.settings)
     started_at = loop.clock()
     with open_warehouse(loop, write=True) as warehouse:
-        judged = _judge(warehouse)
+        judged = _judge(warehouse, started_at)
         return _form(warehouse, audit, judged, started_at, is_closing=is_closing)
 
 
-def _judge(warehouse: Warehouse) -> dict[str, int]:
+def _judge(warehouse: Warehouse, started_at: datetime) -> dict[str, int]:
+    connection, loop = warehouse.connection, warehouse.loop
     stage_verdicts(warehouse)
-    return warehouse.write(lambda known_at: insert_verdicts(warehouse.connection, known_at))
+
+    def insert(known_at: datetime) -> dict[str, int]:
+        counts = insert_verdicts(connection, known_at)
+        if any(counts.values()):
+            record_run(connection, "audit", started_at=started_at, ended_at=loop.clock(), counts=counts)
+        return counts
+
+    return warehouse.write(insert)
 
 
 def _form(
@@ -55,8 +63,8 @@ def _form(
     stage_lots(warehouse, audit, is_closing=is_closing)
 
     def insert(known_at: datetime) -> AuditSummary:
-        counts = {"formed": insert_lots(connection, audit, known_at), **judged}
-        record_run(connection, "audit", started_at=started_at, ended_at=loop.clock(), counts=counts)
-        return AuditSummary(**counts)
+        formed = insert_lots(connection, audit, known_at)
+        record_run(connection, "audit", started_at=started_at, ended_at=loop.clock(), counts={"formed": formed})
+        return AuditSummary(formed=formed, **judged)
 
     return warehouse.write(insert)

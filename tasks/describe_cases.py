@@ -7,6 +7,7 @@ from pathlib import Path
 import duckdb
 
 from schemas.case_file import FailureCase
+from tasks.blame_expression import blame_expression
 from tasks.errors import InputError, NotYetError
 from tasks.fetch_rows import Row, fetch_rows
 from tasks.group_samples import view_groups
@@ -82,10 +83,11 @@ def try_case(loop: Loop, path: Path, name: str | None = None) -> CaseTrial:
         connection = warehouse.connection
         view_matches(connection, case)
         which = {"case_name": case.case, "attribute": case.attribute}
-        row = fetch_rows(connection, "cases/compare_members", which)[0]
-        changes = fetch_rows(
-            connection, "cases/changed_members", {**which, "at_most": _CHANGES_SHOWN}, moments=("observed_at",)
-        )
+        with blame_expression(f"{path}, members.where"):
+            row = fetch_rows(connection, "cases/compare_members", which)[0]
+            changes = fetch_rows(
+                connection, "cases/changed_members", {**which, "at_most": _CHANGES_SHOWN}, moments=("observed_at",)
+            )
         scope_count, scope_note = _count_scope(connection, loop, case)
         return CaseTrial(
             case_name=case.case,

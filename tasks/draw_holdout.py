@@ -11,7 +11,7 @@ from schemas.definitions import definition_json, definition_of_holdout, hash_def
 from schemas.settings import BUILT_IN_TRAINERS, AttributeSettings
 from schemas.sql_files import read_sql
 from tasks.ask_fixes import insert_wishes, make_wishes, prepare_wishes
-from tasks.errors import NotYetError
+from tasks.errors import InputError, NotYetError
 from tasks.freeze_holdouts import freeze_full, list_open_holdouts
 from tasks.group_samples import view_groups
 from tasks.list_holdout import stage_listed
@@ -46,7 +46,7 @@ class HoldoutSummary:
 
     Of those, `unaudited` are settled and wait for the audit of their lot.
     Of the attribute's groups `reserved_groups` are kept for hold-outs, this and others; `free_groups` are left
-    to train on and to mine.
+    to train on and to mine. `seen` members belong to groups that the incumbent was trained on, and judge nothing.
     """
 
     holdout_id: str
@@ -57,6 +57,7 @@ class HoldoutSummary:
     reserved_groups: int
     free_groups: int
     unaudited: int = 0
+    seen: int = 0
 
 
 @dataclass(frozen=True)
@@ -132,11 +133,22 @@ def _stage(
     version = latest.version + 1 if latest else 1
     if listed is not None:
         digest = stage_listed(connection, listed, target.attribute.name)
+        _refuse_all_seen(connection, listed)
         definition = definition_json({"listed": digest})
         if latest and latest.definition_sha256 == hash_definition(definition):
             return None
         return _Plan(_LISTED, _count(connection, "drawn_member"), definition, version)
     return _plan_draw(warehouse, target, latest, grow, version)
+
+
+def _refuse_all_seen(connection: duckdb.DuckDBPyConnection, listed: Path) -> None:
+    """Raise InputError where every listed sample is seen: such a set judges nothing, yet would replace one."""
+    row = connection.execute("select 1 from drawn_member where not is_seen limit 1").fetchone()
+    if row is None:
+        raise InputError(
+            f"{listed}: the incumbent was trained on the groups of all samples in it, so nothing could be judged "
+            "on them; list samples of other groups"
+        )
 
 
 def _plan_draw(
@@ -286,6 +298,9 @@ def _summarise(warehouse: Warehouse, target: HoldoutTarget) -> HoldoutSummary:
     is_audited = warehouse.loop.settings.audit is not None
     found = {held.holdout_id: held for held in list_open_holdouts(connection, is_audited=is_audited)}
     held = found.get(latest.holdout_id)
+    (seen,) = connection.execute(
+        "select count(*) from holdout_member where holdout_id = $id and is_seen", {"id": latest.holdout_id}
+    ).fetchone() or (0,)
     groups = connection.execute(read_sql("holdout/count_groups"), {"attribute": target.attribute.name}).fetchone()
     reserved, free = groups or (0, 0)
     return HoldoutSummary(
@@ -297,4 +312,5 @@ def _summarise(warehouse: Warehouse, target: HoldoutTarget) -> HoldoutSummary:
         int(reserved),
         int(free),
         held.unaudited if held else 0,
+        int(seen),
     )

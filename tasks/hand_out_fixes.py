@@ -70,6 +70,8 @@ def hand_out(
     bound = {**bind_filter(which), "annotator": person, "is_blind": is_blind}
     with open_warehouse(loop, write=is_written) as warehouse:
         _state_settings(warehouse.connection, loop)
+        if person is not None:
+            _refuse_other_spelling(warehouse.connection, person)
         if share:
             stage_known(warehouse, bound, share)
 
@@ -100,12 +102,22 @@ def refuse_unknown(loop: Loop, which: QueueFilter) -> None:
 def read_person(name: str) -> str:
     """Return an annotator's name as answers store it: trimmed, in NFC. Raises InputError for one that is none."""
     person = unicodedata.normalize("NFC", name.strip())
-    is_plain = not any(unicodedata.category(letter) == "Cc" or letter == "," for letter in person)
+    is_plain = not any(
+        unicodedata.category(letter) in ("Cc", "Cf") or "\ufe00" <= letter <= "\ufe0f" or letter == ","
+        for letter in person
+    )
     if not person or len(person) > _LONGEST_NAME or not is_plain:
         raise InputError(
-            f"annotator {name!r}: a name has 1 to {_LONGEST_NAME} characters, no comma and no control character"
+            f"annotator {name!r}: a name has 1 to {_LONGEST_NAME} characters, no comma and no invisible character"
         )
     return person
+
+
+def _refuse_other_spelling(connection: duckdb.DuckDBPyConnection, person: str) -> None:
+    """Raise InputError where answers spell the name otherwise: one person would count as two."""
+    row = connection.execute(read_sql("hand_out/find_spelling"), {"annotator": person}).fetchone()
+    if row is not None:
+        raise InputError(f"annotator {person}: answers so far spell this name {row[0]}; a person has one spelling")
 
 
 def _state_settings(connection: duckdb.DuckDBPyConnection, loop: Loop) -> None:

@@ -39,7 +39,7 @@ def stage_known(warehouse: Warehouse, bound: Bound, share: float) -> None:
     )
     with show_only(warehouse, "known_focus"):
         for attribute in warehouse.loop.settings.attribute.values():
-            _stage_attribute(warehouse, attribute)
+            _stage_attribute(warehouse, attribute, bound["annotator"])
 
 
 def choose_known(connection: duckdb.DuckDBPyConnection, bound: Bound, share: float, known_at: datetime) -> None:
@@ -71,12 +71,13 @@ def _count_wanted(connection: duckdb.DuckDBPyConnection, bound: Bound, share: fl
     return round(questions * share / (1 - share)) + 1
 
 
-def _stage_attribute(warehouse: Warehouse, attribute: AttributeSettings) -> None:
+def _stage_attribute(warehouse: Warehouse, attribute: AttributeSettings, annotator: object) -> None:
     view_groups(warehouse.connection, attribute)
     warehouse.connection.execute(
         read_sql("hand_out/stage_known"),
         {
             "attribute": attribute.name,
+            "annotator": annotator,
             "answers_needed": attribute.answers_needed,
             "deciders": list(attribute.deciders),
             "tolerance": attribute.tolerance or 0.0,

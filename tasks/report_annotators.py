@@ -23,15 +23,16 @@ Ratings = Mapping[str, Mapping[str, str]]  # question -> annotator -> label
 
 @dataclass(frozen=True)
 class AnnotatorReport:
-    """What is known of the people who answer one attribute's questions; reserved groups are left out.
+    """What is known of the people who answer one attribute's questions.
 
-    `annotators`: annotator, answer_count, without_label_count, saw_prediction_count, median_seconds, known_count,
-    known_right_count, accuracy with low and high (Wilson, 95 %) and rated_count (None where nothing rates them),
-    is_below_floor. `pairs`: first, second, question_count, share_equal, cohen_kappa. `agreement`: case_name (None:
-    the whole attribute), question_count, annotator_count, krippendorff_alpha, fleiss_kappa with fleiss_raters and
-    fleiss_questions: the questions that the most frequent number of people answered. `would_change`: fixes that
-    would have settled otherwise, or not, without those below the floor: fix_id, sample_id, label, decided_by,
-    without_them.
+    Reserved groups are left out, but for the plain counts of answers. `annotators`: annotator, answer_count,
+    without_label_count, saw_prediction_count, median_seconds, known_count, known_right_count, accuracy with
+    low and high (Wilson, 95 %) and rated_count (None where nothing rates them), is_below_floor. `pairs`:
+    first, second, question_count, share_equal, cohen_kappa. `agreement`: case_name (None: the whole
+    attribute), question_count, annotator_count, krippendorff_alpha, fleiss_kappa with fleiss_raters and
+    fleiss_questions: the questions that the most frequent number of people answered. `would_change`: fixes
+    that would have settled otherwise, or not, without those below the floor: fix_id, sample_id, label,
+    decided_by, without_them.
     """
 
     attribute: str

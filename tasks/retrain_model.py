@@ -2,7 +2,7 @@
 
 import json
 from collections.abc import Sequence
-from dataclasses import asdict, dataclass, replace
+from dataclasses import dataclass, replace
 from datetime import datetime
 from pathlib import Path
 
@@ -10,7 +10,6 @@ import duckdb
 import pyarrow as pa
 
 from schemas.case_file import FailureCase, override_gate
-from schemas.definitions import definition_json, hash_definition
 from schemas.settings import AttributeSettings
 from schemas.sql_files import read_sql
 from tasks.errors import NotYetError
@@ -22,7 +21,7 @@ from tasks.loop import Loop
 from tasks.plan_retrain import RetrainPlan, plan_retrain
 from tasks.read_outcomes import Outcomes, read_outcomes
 from tasks.record_run import record_run
-from tasks.store_verdict import StoredModel, insert_models, insert_verdict, read_verdict
+from tasks.store_verdict import StoredModel, hash_gate, insert_models, insert_verdict, read_verdict
 from tasks.train_models import (
     Job,
     TrainedModel,
@@ -65,7 +64,7 @@ def retrain_model(
         for attempt in range(_TRIES):
             with engine.attach(write=False) as warehouse:
                 plan = _plan(warehouse, attribute, version)
-                judged_by = _hash_gate(loop, attribute, cases)
+                judged_by = hash_gate(loop, attribute, cases)
                 known = read_verdict(warehouse.connection, attribute.name, plan.candidate.model_version, judged_by)
                 if known is not None:
                     return _summarise(plan, known)
@@ -83,15 +82,6 @@ def retrain_model(
 def _plan(warehouse: Warehouse, attribute: AttributeSettings, version: str | None) -> RetrainPlan:
     is_audited = warehouse.loop.settings.audit is not None
     return plan_retrain(warehouse.connection, attribute, version, is_audited=is_audited)
-
-
-def _hash_gate(loop: Loop, attribute: AttributeSettings, cases: Sequence[FailureCase]) -> str:
-    """Return a digest of all settings that a verdict rests on: the gate's, and each case's own."""
-    own = {
-        case.case: [case.holdout.truth, asdict(case.gate)] for case in cases if case.attribute == attribute.name
-    }
-    gate = asdict(loop.settings.gate)
-    return hash_definition(definition_json({"gate": gate, "critical": attribute.critical, "cases": own}))
 
 
 def _prepare(warehouse: Warehouse, plan: RetrainPlan, folder: Path) -> list[Job]:
@@ -135,7 +125,7 @@ def _judge_and_store(
         def insert(known_at: datetime) -> RetrainSummary:
             candidate = plan.candidate.model_version
             insert_models(connection, _store(loop, plan, trained), known_at)
-            judged_by = _hash_gate(loop, plan.attribute, cases)
+            judged_by = hash_gate(loop, plan.attribute, cases)
             insert_verdict(
                 connection, plan.attribute.name, candidate, outcomes, plan.roles, criteria, known_at, judged_by
             )

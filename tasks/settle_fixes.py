@@ -7,6 +7,7 @@ import duckdb
 
 from schemas.settings import AttributeSettings
 from schemas.sql_files import read_sql
+from tasks.group_samples import view_groups
 from tasks.judge_votes import judge_votes, make_outcomes
 from tasks.keep_progress import read_progress, save_progress
 from tasks.loop import Loop
@@ -81,8 +82,10 @@ def _reach_tracks(
     scope = {"attribute": attribute.name}
     done_until = read_progress(connection, _CARRY, attribute.name, attribute.within_track)
     connection.execute(read_sql("settle/track_settled"), {**scope, "done_until": done_until})
-    connection.execute(read_sql("settle/carry_revisions"), {**scope, "known_at": known_at})
-    connection.execute(read_sql("settle/withdraw_reached"), {**scope, "known_at": known_at})
+    if connection.execute("select 1 from track_settled limit 1").fetchone():
+        view_groups(connection, attribute)
+        connection.execute(read_sql("settle/carry_revisions"), {**scope, "known_at": known_at})
+        connection.execute(read_sql("settle/withdraw_reached"), {**scope, "known_at": known_at})
     save_progress(connection, _CARRY, attribute.name, attribute.within_track, seen_until)
 
 

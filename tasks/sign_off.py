@@ -1,6 +1,6 @@
 """`sign-off`: a named person's decision on a candidate; only an accepted one becomes the incumbent."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 
 import duckdb
@@ -11,7 +11,9 @@ from tasks.errors import InputError, UnknownNameError
 from tasks.know_models import KnownModel, find_artefact
 from tasks.loop import Loop
 from tasks.match_cases import insert_state
+from tasks.read_settings import read_cases
 from tasks.record_run import record_run
+from tasks.store_verdict import hash_gate, read_verdict
 from tasks.warehouse import open_warehouse
 
 CAUTIONS = (
@@ -41,12 +43,15 @@ class _Candidate:
     attribute: str
     verdict: str | None
     reason: str | None
-    had_incumbent: bool
+    has_rival: bool
+    is_stale: bool = False
 
     @property
     def is_advised(self) -> bool:
         """Whether accepting follows the gate: it passed, or had a first model and nothing against it."""
-        return self.verdict == "passed" or (self.verdict == "undecided" and not self.had_incumbent)
+        if self.is_stale:
+            return False
+        return self.verdict == "passed" or (self.verdict == "undecided" and not self.has_rival)
 
 
 def sign_off(
@@ -67,6 +72,7 @@ def sign_off(
                 f"{model_version}: its attribute {found.attribute} is not in turnrow.toml any more"
             )
         check_signer(attribute, signed_by)
+        found = replace(found, is_stale=_is_stale(connection, loop, attribute, found))
         against = decision == "accept" and not found.is_advised
         _check_decision(found, against, note)
         if decision == "accept":
@@ -117,11 +123,27 @@ def _find_candidate(connection: duckdb.DuckDBPyConnection, model_version: str) -
     return _Candidate(KnownModel(*row[:6]), *row[6:])
 
 
+def _is_stale(
+    connection: duckdb.DuckDBPyConnection, loop: Loop, attribute: AttributeSettings, found: _Candidate
+) -> bool:
+    """Tell whether `retrain` would judge the candidate anew: its verdict rests on what has changed since."""
+    if found.verdict is None:
+        return False
+    judged_by = hash_gate(loop, attribute, read_cases(loop.folder, loop.settings)[0])
+    return read_verdict(connection, attribute.name, found.model.model_version, judged_by) is None
+
+
 def _check_decision(found: _Candidate, against: bool, note: str | None) -> None:
     name = found.model.model_version
     if found.role == "control":
         raise InputError(f"{name}: is a control; it is there to be compared with, not to be put into service")
     if against and not (note or "").strip():
+        if found.is_stale:
+            raise InputError(
+                f"{name}: its verdict, {found.verdict}, is out of date: since then a hold-out was frozen, another "
+                "model accepted, or the gate's or a case's settings changed; run `turnrow retrain` again, or give "
+                "the reason with --note"
+            )
         verdict = found.verdict or "never judged"
         raise InputError(f"{name}: the verdict is {verdict}; accepting against it needs --note with the reason")
 

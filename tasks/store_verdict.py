@@ -6,8 +6,12 @@ from datetime import datetime
 
 import duckdb
 
+from schemas.case_file import FailureCase
+from schemas.definitions import definition_json, hash_definition
+from schemas.settings import AttributeSettings
 from schemas.sql_files import read_sql
 from tasks.gate_candidate import Criterion
+from tasks.loop import Loop
 from tasks.measure_models import measure_model
 from tasks.read_outcomes import Outcomes
 
@@ -101,3 +105,12 @@ def read_verdict(
         {"attribute": attribute, "candidate": candidate, "judged_by": judged_by},
     ).fetchall()
     return tuple(Criterion(row[0], *row[1:]) for row in rows) or None
+
+
+def hash_gate(loop: Loop, attribute: AttributeSettings, cases: Sequence[FailureCase]) -> str:
+    """Return a digest of all settings that a verdict rests on: the gate's, and each case's own."""
+    own = {
+        case.case: [case.holdout.truth, asdict(case.gate)] for case in cases if case.attribute == attribute.name
+    }
+    gate = asdict(loop.settings.gate)
+    return hash_definition(definition_json({"gate": gate, "critical": attribute.critical, "cases": own}))

@@ -345,6 +345,10 @@ def show_only(warehouse: Warehouse, focus: str, staged: Mapping[str, str] | None
     not stored (yet), so that the views tell what they would show. Nothing can be written meanwhile.
     """
     cut = dict.fromkeys(SAMPLE_FACTS, f"semi join {focus} using (sample_id)")
+    # A label carried along a track names the fix of another sample.
+    cut["label_fix"] = (
+        f"where sample_id in (select sample_id from {focus}) or fix_id in (select fix_id from label_revision)"
+    )
     cut["fix_outcome"] = "semi join label_fix using (fix_id)"
     for name, view in (staged or {}).items():
         cut[name] = f"{cut.get(name, '')} union all by name select * from {view}"

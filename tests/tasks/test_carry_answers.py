@@ -2,6 +2,7 @@
 
 from typing import TYPE_CHECKING
 
+from tasks.flag_mispredictions import flag_mispredictions
 from tasks.queue_fixes import queue_doubted
 from tasks.settle_fixes import SettleSummary, settle_fixes
 
@@ -111,3 +112,45 @@ def change(loop: "Loop", statement: str, **values: object) -> None:
 
     with open_warehouse(loop, write=True) as warehouse:
         warehouse.write(lambda _: warehouse.connection.execute(statement, values) and None)
+
+
+def test_what_comes_later_is_flagged_by_the_label_that_reaches_it(
+    make_file_loop: "MakeLoop",
+    write_predictions: "WriteRows",
+    insert_rows: "InsertRows",
+    make_id: "MakeId",
+    answer: "Answer",
+    read_rows: "ReadRows",
+) -> None:
+    loop = make_file_loop(SETTINGS.replace("rules = []", 'rules = ["label_disagrees", "low_margin"]'))
+    (asked,) = write_predictions(loop, [see(1)])
+    answer(loop, [(ask(loop, insert_rows, make_id, asked), "ada", "animal")])
+    settle_fixes(loop)
+    flag_mispredictions(loop)
+    (later,) = write_predictions(loop, [{**see(9), "confidence": 0.5}])
+    assert settle_fixes(loop).carried == 1
+
+    flag_mispredictions(loop)
+
+    rules = read_rows(loop, "select rule from live_flag where sample_id = $id order by rule", id=later)
+    assert rules == [("label_disagrees",), ("low_margin",)] or rules == [("label_disagrees",)]
+    assert queue_doubted(loop) == 0, "it has a label"
+
+
+def test_an_answer_never_leaves_its_group(
+    make_file_loop: "MakeLoop",
+    write_predictions: "WriteRows",
+    insert_rows: "InsertRows",
+    make_id: "MakeId",
+    answer: "Answer",
+    read_rows: "ReadRows",
+) -> None:
+    """A hold-out may hold one zone of a track: its answer must not reach training in another."""
+    loop = make_file_loop(SETTINGS + "group_by = \"(context->>'zone')\"\n")
+    rows = [{**see(minute), "context": {"zone": zone}} for minute, zone in ((1, "a"), (2, "a"), (3, "b"))]
+    asked, *_ = write_predictions(loop, rows)
+    answer(loop, [(ask(loop, insert_rows, make_id, asked), "ada", "animal")])
+
+    assert settle_fixes(loop).carried == 1
+
+    assert {minute for _, minute, _ in read_rows(loop, LABELS)} == {"01", "02"}

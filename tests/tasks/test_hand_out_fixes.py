@@ -474,3 +474,18 @@ def test_two_who_ask_at_once_never_get_the_same_slot(
     counts = Counter(fix for mine in taken for fix in mine)
     assert (len(counts), set(counts.values())) == (40, {1})
     assert read_rows(loop, "select count(*), count(distinct fix_id) from fix_lease") == [(40, 40)]
+
+
+def test_after_answers_at_most_a_dispute_goes_to_a_decider_alone(
+    make_file_loop: "MakeLoop", asking: Asking, answer: "Answer"
+) -> None:
+    """A critical class was outvoted: three have answered, which is enough of them."""
+    text = '[attribute.obstacle]\nlabels = ["person", "crate"]\ncritical = ["person"]\ndeciders = ["dora"]\n'
+    loop = make_file_loop(text + "answers_needed = 2\nanswers_at_most = 3\nrules = []\n")
+    (fix,) = asking.put(loop, 1)
+    answer(loop, [(fix, "ada", "person"), (fix, "ben", "crate"), (fix, "cyd", "crate")])
+    assert settle_fixes(loop).settled == 0
+    assert take_ids(loop, "eve") == set()
+    assert take_ids(loop, "dora") == {fix}
+    answer(loop, [(fix, "dora", "person")])
+    assert settle_fixes(loop).settled == 1

@@ -72,7 +72,7 @@ def test_labels_of_an_older_guideline_are_asked_again_and_stand_until_answered(
     assert renew_labels(loop, obstacle, at_most=1) == RenewSummary("obstacle", 1, 1, 1)
     assert set(open_fixes(loop)) == {held, half, fresh}, "the hold-out's first; what nobody answered just goes on"
     asked = dict(read_rows(loop, "select sample_id, reason from open_fix"))
-    assert asked == {held: "guideline", half: "mined", fresh: "flagged"}
+    assert asked == {held: "guideline", half: "flagged", fresh: "flagged"}
     assert renew_labels(loop, obstacle) == RenewSummary("obstacle", 1, 0, 0)
     assert renew_labels(loop, obstacle) == RenewSummary("obstacle", 0, 0, 0)
     labels = "select sample_id, label from current_label where revision_id is not null"
@@ -82,9 +82,9 @@ def test_labels_of_an_older_guideline_are_asked_again_and_stand_until_answered(
     answer(loop, [(again[settled], who, "person") for who in ("ada", "ben")])
     settle_fixes(loop)
     assert dict(read_rows(loop, labels)) == {settled: "person", held: "crate"}
-    assert read_rows(loop, "select case_name, reason from fix_request where fix_id = $id", id=again[half]) == [
-        ("c", "mined")
-    ]
+    assert read_rows(
+        loop, "select case_name, reason from fix_request where case_name = 'c' and fix_id = $id", id=again[half]
+    ) == [("c", "mined")]
 
 
 def freeze(loop: "Loop", insert_rows: "InsertRows", sample_id: str) -> None:

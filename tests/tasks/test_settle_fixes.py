@@ -50,6 +50,8 @@ CLASSES: dict[str, tuple[str, tuple[str, str | None] | None]] = {
     "a critical class is not outvoted": ("ada person, ben crate, cyd crate", None),
     "not even by another critical class": ("ada animal, ben person, cyd person", None),
     "a critical class waits for a decider": ("ada person, ben crate, cyd crate, eve crate", None),
+    "a critical tie waits too": ("ada crate, ben person, cyd crate, eve person", None),
+    "in whatever order": ("ada person, ben crate, cyd person, eve crate", None),
     "a decider who cannot tell either": ("ada person, ben crate, cyd crate, dora unsure", ("ambiguous", None)),
     "a critical class outvotes": ("ada person, ben person, cyd crate", ("settled", "person")),
     "a decider ends it": ("ada person, ben crate, cyd crate, dora crate", ("settled", "crate")),

@@ -8,7 +8,7 @@ pictures as (
     select
         a.fix_id,
         s.media_uri,
-        min(s.observed_at) as observed_at,
+        arg_min(s.observed_at, abs(epoch_us(s.observed_at) - epoch_us(a.observed_at))) as observed_at,
         min(abs(epoch_us(s.observed_at) - epoch_us(a.observed_at))) as apart
     from asked as a
     inner join sample as s on s.recording_id = a.recording_id and s.object_id = a.object_id

@@ -15,9 +15,23 @@ with raw as (
         nullif(lower(trim(cast(takes_back as varchar))), '') as back_text
     from answer_file
 ),
+-- one spelling a person: the one that answers have had so far, else the file's first
+people as (
+    select distinct annotator, 0 as place from fix_answer
+    union all
+    select annotator, row_number as place from raw where annotator is not null
+),
+spellings as (
+    select
+        lower(regexp_replace(annotator, '\s', '', 'g')) as bare,
+        arg_min(annotator, (place, annotator)) as annotator
+    from people
+    group by bare
+),
 known as (
     select
         r.*,
+        p.annotator as spelling,
         log_time(r.answered_text) as answered_at,
         try_cast(r.seconds_text as double) as seconds,
         coalesce(try_cast(r.saw_text as boolean), false) as saw_prediction,
@@ -32,6 +46,7 @@ known as (
     left join asked_attempt as f on f.fix_id = r.fix_id
     left join answerable as a on a.attribute = f.attribute
     left join barred_annotator as b on b.fix_id = r.fix_id and b.annotator = r.annotator
+    left join spellings as p on p.bare = lower(regexp_replace(r.annotator, '\s', '', 'g'))
 )
 select
     k.*,
@@ -41,8 +56,10 @@ select
         when sample_id is null then 'fix_id is not known here: it stands in the file that `queue export` wrote'
         when kind is null then 'turnrow.toml has no attribute ' || attribute || ' any more'
         when coalesce(annotator, '') = '' then 'annotator is missing'
-        when length(annotator) > 200 or regexp_matches(annotator, '[\x00-\x1f\x7f]|,')
-            then 'annotator must be at most 200 characters, without commas or control characters'
+        when length(annotator) > 200 or regexp_matches(annotator, ',|\p{Cc}|\p{Cf}|[\x{FE00}-\x{FE0F}]')
+            then 'annotator must be at most 200 characters, without commas, control or invisible characters'
+        when annotator <> spelling
+            then 'annotator is spelt ' || spelling || ' elsewhere: a person has one spelling, or would count twice'
         when is_barred
             then annotator || ' decided this sample before, and this question looks at it again: other people answer it'
         when back_text is not null and try_cast(back_text as boolean) is null

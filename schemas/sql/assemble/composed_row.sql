@@ -10,10 +10,17 @@ with vectors as (
     where v.space = $feature_space and v.attribute = $attribute
     group by v.sample_id
 ),
+-- what was reserved at the draw, and the groups that its members belong to by what is known of them today
 reserved as (
-    select distinct group_id
+    select group_id
     from wh.main.holdout_reserved
     where attribute = $attribute and known_at <= $reserved_until
+    union
+    select g.group_id
+    from wh.main.holdout_member as m
+    inner join wh.main.holdout as h on h.holdout_id = m.holdout_id
+    inner join grouped_sample as g on g.sample_id = m.sample_id
+    where h.attribute = $attribute and h.known_at <= $reserved_until
 )
 select
     w.sample_id,

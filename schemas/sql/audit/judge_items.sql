@@ -1,5 +1,5 @@
 -- one row per audit item of an attribute's undecided lots: the first answer that is more than `unsure`, of
--- somebody who did not decide the fix, against the label that was settled; where there are deciders, an answer
+-- somebody who did not answer the fix, against the label that was settled; where there are deciders, an answer
 -- counts if it is theirs, unless all of them had decided the fix
 insert into judged_item
 with items as (
@@ -8,8 +8,7 @@ with items as (
         i.fix_id,
         i.audited_fix_id,
         coalesce(n.present_label, r.label) as label,
-        r.label_value,
-        string_split(r.decided_by, ',') as decided_by
+        r.label_value
     from audit_item as i
     inner join audit_lot as l on l.lot_id = i.lot_id
     inner join fix_outcome as o on o.fix_id = i.audited_fix_id and o.outcome = 'settled'
@@ -18,9 +17,20 @@ with items as (
     anti join audit_verdict as v on v.lot_id = i.lot_id
     where l.attribute = $attribute
 ),
+barred as (
+    select b.fix_id, list(b.annotator) as people
+    from barred_annotator as b
+    semi join items as i on i.fix_id = b.fix_id
+    group by b.fix_id
+),
 free_to_decide as (
-    select fix_id, list_filter(cast($deciders as varchar[]), lambda x: not list_contains(decided_by, x)) as deciders
-    from items
+    select
+        i.fix_id,
+        list_filter(
+            cast($deciders as varchar[]), lambda x: not coalesce(list_contains(b.people, x), false)
+        ) as deciders
+    from items as i
+    left join barred as b on b.fix_id = i.fix_id
 ),
 answers as (
     select i.fix_id, coalesce(n.present_label, a.answer) as answer, a.answer_value
@@ -28,8 +38,8 @@ answers as (
     inner join free_to_decide as d on d.fix_id = i.fix_id
     inner join fix_answer as a on a.fix_id = i.fix_id
     left join renamed_label as n on n.attribute = $attribute and n.old_label = a.answer
+    anti join barred_annotator as b on b.fix_id = a.fix_id and b.annotator = a.annotator
     where a.answer <> 'unsure'
-        and not list_contains(i.decided_by, a.annotator)
         and (len(d.deciders) = 0 or list_contains(d.deciders, a.annotator))
     qualify row_number() over (
         partition by i.fix_id order by a.known_at, a.answered_at nulls last, a.annotator

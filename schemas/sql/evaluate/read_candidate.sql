@@ -1,9 +1,8 @@
--- one row at most: a model, its role, the gate's latest verdict on it, and whether it had an incumbent to beat
+-- one row at most: a model, its role, the gate's latest verdict on it, and whether another model was ever in service
 with verdict as (
     select
         arg_max(verdict, known_at) as verdict,
-        arg_max(reason, known_at) as reason,
-        max(known_at) as known_at
+        arg_max(reason, known_at) as reason
     from gate_decision
     where candidate = $model_version and criterion = 'overall'
 )
@@ -12,8 +11,9 @@ select
     m.role, m.attribute, v.verdict, v.reason,
     exists (
         select 1 from sign_off as s
-        where s.attribute = m.attribute and s.decision in ('import', 'accept') and s.known_at < v.known_at
-    ) as had_incumbent
+        where s.attribute = m.attribute and s.decision in ('import', 'accept')
+            and s.model_version <> m.model_version
+    ) as has_rival
 from model as m
 cross join verdict as v
 where m.model_version = $model_version

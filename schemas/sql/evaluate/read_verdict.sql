@@ -1,5 +1,5 @@
 -- one row per criterion of a candidate's latest verdict, the verdict itself last;
--- none if a hold-out was frozen after it, an incumbent signed off, or the gate's settings are others now
+-- none if a hold-out was frozen after it, another model signed off, or the gate's settings are others now
 with latest as (
     select max(known_at) as known_at
     from gate_decision
@@ -11,7 +11,9 @@ later as (
     inner join holdout as h on h.holdout_id = z.holdout_id
     where h.attribute = $attribute
     union all
-    select known_at from sign_off where attribute = $attribute and decision in ('import', 'accept')
+    select known_at
+    from sign_off
+    where attribute = $attribute and decision in ('import', 'accept') and model_version <> $candidate
 )
 select
     criterion, baseline, holdout_id, estimate, low, high, margin, p_value, verdict, reason

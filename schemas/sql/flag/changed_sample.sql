@@ -12,3 +12,8 @@ select f.sample_id
 from fix_outcome as o
 inner join label_fix as f on f.fix_id = o.fix_id
 where o.known_at > $since and f.attribute = $attribute
+union
+select r.sample_id
+from fix_outcome as o
+inner join label_revision as r on r.fix_id = o.fix_id
+where o.known_at > $since and r.attribute = $attribute

@@ -37,6 +37,17 @@ audited as (
     where a.answer <> 'unsure' and (len(u.deciders) = 0 or list_contains(u.deciders, a.annotator))
     group by u.fix_id
 ),
+pools as (
+    select a.fix_id, a.guideline_sha256, count(*) as answer_count
+    from fix_answer as a
+    semi join open_fix as o on o.fix_id = a.fix_id
+    group by a.fix_id, a.guideline_sha256
+),
+pooled as (
+    select fix_id, max(answer_count) as largest_pool
+    from pools
+    group by fix_id
+),
 questions as (
     select
         q.*,
@@ -52,9 +63,17 @@ questions as (
     left join leased as l on l.fix_id = q.fix_id
     left join auditors as u on u.fix_id = q.fix_id
     left join audited as d on d.fix_id = q.fix_id
+    left join pooled as f on f.fix_id = q.fix_id
     where ($attribute is null or q.attribute = $attribute)
         and ($case_name is null or q.kind = 'known' or list_contains(q.case_names, $case_name))
         and ($is_blind or q.kind = 'fix')
+        -- after so many answers under one guideline a fix ends, or waits for a decider
+        and (
+            $annotator is null
+            or q.kind <> 'fix'
+            or coalesce(f.largest_pool, 0) < s.answers_at_most
+            or list_contains(s.deciders, $annotator)
+        )
         and (
             $annotator is null
             or u.fix_id is null
@@ -66,4 +85,4 @@ select q.*
 from questions as q
 anti join fix_answer as a on a.fix_id = q.fix_id and a.annotator = $annotator
 anti join barred_annotator as b on b.fix_id = q.fix_id and b.annotator = $annotator
-where q.slots > q.others
+where q.slots > 0 and (q.is_own or q.slots > q.others)

@@ -44,6 +44,8 @@ anti join holdout_reserved as h on h.attribute = l.attribute and h.group_id = g.
 where l.attribute = $attribute
     and l.revision_id is not null
     and l.origin = 'person'
+    and ($annotator::varchar is not null or l.fix_id is null)
+    and not coalesce(list_contains(string_split(l.decided_by, ','), $annotator::varchar), false)
     and (l.guideline_sha256 is null or l.guideline_sha256 = $guideline_sha256)
     and (
         l.fix_id is null

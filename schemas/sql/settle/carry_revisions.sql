@@ -10,13 +10,16 @@ track_sample as (
     select s.sample_id, any_value(s.observed_at) as observed_at, any_value(a.revision_id) as answered_id
     from sample as s
     inner join answered as a on a.recording_id = s.recording_id and a.object_id = s.object_id
+    -- an answer never leaves its group: a hold-out's would reach training
+    inner join grouped_sample as g on g.sample_id = s.sample_id
+    inner join grouped_sample as h on h.sample_id = a.sample_id and h.group_id = g.group_id
     where s.attribute = $attribute and s.sample_id <> a.sample_id
     group by s.sample_id
 ),
 standing as (
     select
         r.sample_id,
-        arg_min(r.revision_id, (r.fix_id is not null, r.revision_id)) as revision_id,
+        min(r.revision_id) as revision_id,
         bool_or(r.fix_id is null) as is_by_file,
         list(distinct coalesce(r.present_label, cast(r.label_value as varchar))) as labels
     from standing_revision as r

@@ -1,18 +1,15 @@
 -- one row per open fix of a number attribute that its answers decide: enough of them near their median, or
 -- deciders who agree where the others don't
 insert into new_outcome by name
-with answers as (
-    select * from fix_vote
-),
-middles as (
+with middles as (
     select fix_id, median(answer_value) as middle
-    from answers
+    from fix_vote
     where answer_value is not null
     group by fix_id
 ),
 decided as (
     select fix_id, median(answer_value) as middle
-    from answers
+    from fix_vote
     where list_contains($deciders, annotator) and answer_value is not null
     group by fix_id
     having max(answer_value) - min(answer_value) <= $tolerance * (1 + 1e-9)
@@ -30,7 +27,7 @@ summary as (
         count(a.answer_value) as voters,
         count(*) filter (where abs(a.answer_value - m.middle) <= $tolerance * (1 + 1e-9)) as votes,
         count(*) filter (where a.answer = 'unusable') as unusable_count
-    from answers as a
+    from fix_vote as a
     left join middles as m on m.fix_id = a.fix_id
     left join decided as d on d.fix_id = a.fix_id
     group by a.fix_id

@@ -39,7 +39,7 @@ critical_outvoted as (
     select distinct v.fix_id
     from votes as v
     inner join tally as t on t.fix_id = v.fix_id
-    where v.is_critical and v.answer <> t.label
+    where v.is_critical and (v.answer <> t.label or (t.named > 1 and not t.is_enough))
 ),
 decided as (
     select fix_id, min(answer) as label

@@ -5,7 +5,6 @@ with given as (
     select
         o.fix_id,
         o.sample_id,
-        o.reason,
         a.annotator,
         coalesce(n.present_label, a.answer) as answer,
         a.answer_value,

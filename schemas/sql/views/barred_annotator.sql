@@ -9,6 +9,11 @@ from known_item as k
 inner join label_revision as r on r.revision_id = k.revision_id
 inner join fix_answer as a on a.fix_id = r.fix_id
 union
+select k.fix_id, unnest(string_split(r.decided_by, ',')) as annotator
+from known_item as k
+inner join label_revision as r on r.revision_id = k.revision_id
+where r.fix_id is null and r.decided_by is not null
+union
 select f.fix_id, a.annotator
 from label_fix as f
 inner join label_fix as e on e.sample_id = f.sample_id and e.attempt < f.attempt

@@ -372,3 +372,23 @@ def test_as_of_a_past_moment_the_past_is_rebuilt(orchard: Any, field: Any) -> No
 def test_an_unknown_version_or_attribute_is_named(orchard: Any) -> None:
     with pytest.raises(UnknownNameError, match="obstacle-0009: no such training set"):
         verify_training_set(orchard.loop, "obstacle-0009")
+
+
+def test_a_group_stays_reserved_though_a_later_file_moves_its_members(make_orchard: Any, field: Any) -> None:
+    """`group_by` reads a field that a later row fills: by today's groups nothing would be reserved."""
+    settings = field.settings.replace(
+        "answers_needed", 'group_by = "coalesce(unit_id, recording_id)"\nanswers_needed'
+    )
+    orchard = make_orchard(settings)
+    rows = [
+        field.sight("person", f"log-person-{n:03d}", f"thing-{m}", minute=m) for n in range(6) for m in range(3)
+    ]
+    orchard.pull(field.label(rows))
+    held = rows[:1]  # two more samples share its recording
+    orchard.hold(held)
+    orchard.pull(field.label([row | {"unit_id": f"cart-{row['recording_id']}"} for row in rows]))
+
+    made = orchard.assemble()
+
+    inside = orchard.ask("select recording_id from training_set_member inner join known_sample using (sample_id)")
+    assert (made.row_count, (held[0]["recording_id"],) in inside) == (15, False)

@@ -364,3 +364,17 @@ def test_nothing_to_draw_is_not_yet(orchard: Any, field: Any) -> None:
     orchard.pull(field.label(field.sights("crate", 3, "eval")))
     with pytest.raises(NotYetError, match="overall:obstacle: nothing can be drawn"):
         orchard.holdout()
+
+
+def test_a_list_of_nothing_but_seen_groups_is_refused(orchard: Any, field: Any) -> None:
+    """It would judge nothing, and take the place of a hold-out that does."""
+    rows = [row for kind in ("person", "crate", "foliage") for row in field.sights(kind, 12, "base")]
+    orchard.pull(field.label(rows))
+    orchard.assemble()
+    orchard.accept(orchard.retrain().model)
+    with pytest.raises(InputError, match="trained on the groups of all samples in it"):
+        orchard.hold(rows[:5])
+    assert orchard.number("select count(*) from holdout") == 0
+    fresh = field.sights("person", 2, "fresh")
+    orchard.pull(field.label(fresh))
+    assert orchard.hold(rows[:5] + fresh).seen == 5

@@ -317,6 +317,25 @@ def test_accepting_against_a_verdict_needs_a_note_and_shows(orchard: Any, field:
     assert orchard.ask("select * from incumbent") == [("obstacle", second.model)]
 
 
+def test_a_verdict_that_rests_on_what_has_changed_needs_a_note(orchard: Any, field: Any) -> None:
+    first = start(orchard, field)
+    case = orchard.case()
+    fix_some(orchard, field, case)
+    orchard.assemble()
+    second = orchard.retrain(case)
+    orchard.case(field.crouched.replace("accuracy_at_least = 0.80", "accuracy_at_least = 0.01"))
+    with pytest.raises(InputError, match="its verdict, undecided, is out of date"):
+        sign_off(orchard.loop, second.model, signed_by="A. Picker", decision="accept")
+    orchard.case()
+    done = sign_off(orchard.loop, second.model, signed_by="A. Picker", decision="accept", note="dusk is near")
+    assert (done.against_verdict, done.verdict) == (True, "undecided")
+    with pytest.raises(InputError, match="is out of date"):
+        sign_off(orchard.loop, first.model, signed_by="A. Picker", decision="accept")
+    back = sign_off(orchard.loop, first.model, signed_by="A. Picker", decision="accept", note="back to the first")
+    assert back.against_verdict
+    assert orchard.ask("select * from incumbent") == [("obstacle", first.model)]
+
+
 def test_what_may_not_be_signed_is_refused_and_nothing_written(orchard: Any, field: Any) -> None:
     orchard.configure(field.settings.replace("answers_needed", 'signers = ["A. Picker"]\nanswers_needed'))
     start(orchard, field)
