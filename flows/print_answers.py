@@ -30,6 +30,7 @@ _AGREEMENT = {
     "scope": "questions of",
     "question_count": "questions",
     "annotator_count": "annotators",
+    "equal_text": "same label",
     "alpha_text": "Krippendorff's alpha",
     "fleiss_text": "Fleiss' kappa",
 }
@@ -74,6 +75,7 @@ def _tell_agreement(row: _Document) -> _Document:
         fleiss = f"{row['fleiss_kappa']:.2f} ({row['fleiss_raters']} each, {row['fleiss_questions']:,} questions)"
     return row | {
         "scope": "all" if row["case_name"] is None else row["case_name"],
+        "equal_text": None if row["share_equal"] is None else f"{row['share_equal']:.1%}",
         "alpha_text": _round(row["krippendorff_alpha"]),
         "fleiss_text": fleiss,
     }

@@ -29,8 +29,8 @@ class AnnotatorReport:
     without_label_count, saw_prediction_count, median_seconds, known_count, known_right_count, accuracy with
     low and high (Wilson, 95 %) and rated_count (None where nothing rates them), is_below_floor. `pairs`:
     first, second, question_count, share_equal, cohen_kappa. `agreement`: case_name (None: the whole
-    attribute), question_count, annotator_count, krippendorff_alpha, fleiss_kappa with fleiss_raters and
-    fleiss_questions: the questions that the most frequent number of people answered. `would_change`: fixes
+    attribute), question_count, annotator_count, share_equal, krippendorff_alpha, fleiss_kappa with
+    fleiss_raters and fleiss_questions: the questions that the most frequent number of people answered. `would_change`: fixes
     that would have settled otherwise, or not, without those below the floor: fix_id, sample_id, label,
     decided_by, without_them.
     """
@@ -140,6 +140,7 @@ def _measure_agreement(case_name: str | None, ratings: Ratings, labels: Sequence
         "case_name": case_name,
         "question_count": len(ratings),
         "annotator_count": len(people),
+        "share_equal": _share_equal(shared),
         "krippendorff_alpha": _try(
             krippendorff_alpha, [[given.get(person) for given in shared] for person in people]
         )
@@ -149,6 +150,12 @@ def _measure_agreement(case_name: str | None, ratings: Ratings, labels: Sequence
         "fleiss_raters": raters,
         "fleiss_questions": len(counted),
     }
+
+
+def _share_equal(shared: Sequence[Mapping[str, str]]) -> float | None:
+    """Return the share of pairs of answers to one question that are equal: where one label prevails, kappa is 0."""
+    pairs = [pair for given in shared for pair in combinations(given.values(), 2)]
+    return sum(first == second for first, second in pairs) / len(pairs) if pairs else None
 
 
 def _try(measure: Any, *arguments: Any) -> float | None:  # noqa: ANN401

@@ -71,6 +71,7 @@ def test_agreement_accuracy_and_what_rests_on_the_careless(
     whole, case = report.agreement
     assert (whole["case_name"], whole["question_count"], whole["fleiss_raters"]) == (None, 62, 3)
     assert (case["case_name"], case["question_count"]) == ("crouched", 30)
+    assert whole["share_equal"] == pytest.approx((60 + 2 * 30 + 2) / (3 * 60 + 2))
     assert 0.4 < whole["krippendorff_alpha"] < 0.6
     # the labels of two people stand only with eve's: without her they would be open
     assert {(row["fix_id"], row["without_them"]) for row in report.would_change} == {
