@@ -30,9 +30,9 @@ class AnnotatorReport:
     low and high (Wilson, 95 %) and rated_count (None where nothing rates them), is_below_floor. `pairs`:
     first, second, question_count, share_equal, cohen_kappa. `agreement`: case_name (None: the whole
     attribute), question_count, annotator_count, share_equal, krippendorff_alpha, fleiss_kappa with
-    fleiss_raters and fleiss_questions: the questions that the most frequent number of people answered. `would_change`: fixes
-    that would have settled otherwise, or not, without those below the floor: fix_id, sample_id, label,
-    decided_by, without_them.
+    fleiss_raters and fleiss_questions: the questions that the most frequent number of people answered.
+    `would_change`: fixes that would have settled otherwise, or not, without those below the floor: fix_id,
+    sample_id, label, decided_by, without_them.
     """
 
     attribute: str
@@ -153,7 +153,7 @@ def _measure_agreement(case_name: str | None, ratings: Ratings, labels: Sequence
 
 
 def _share_equal(shared: Sequence[Mapping[str, str]]) -> float | None:
-    """Return the share of pairs of answers to one question that are equal: where one label prevails, kappa is 0."""
+    """Return the share of pairs of answers to one question that are equal: where one label prevails kappa is 0."""
     pairs = [pair for given in shared for pair in combinations(given.values(), 2)]
     return sum(first == second for first, second in pairs) / len(pairs) if pairs else None
 
