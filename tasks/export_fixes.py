@@ -6,7 +6,7 @@ from pathlib import Path
 
 import duckdb
 
-from schemas.settings import AttributeSettings
+from schemas.settings import NOT_LABELS, AttributeSettings
 from schemas.sql_files import read_sql
 from tasks.hand_out_fixes import Lease, bind_filter, hand_out, refuse_unknown
 from tasks.hand_out_fixes import QueueFilter as QueueFilter
@@ -75,4 +75,4 @@ def ask_neutrally(attribute: AttributeSettings) -> str:
 
 def list_answers(attribute: AttributeSettings) -> list[str]:
     """Return what may be answered: the labels (none for a number), and the two ways to give none."""
-    return [*attribute.labels, "unsure", "unusable"]
+    return [*attribute.labels, *NOT_LABELS]

@@ -5,6 +5,7 @@ those that `queue import` takes; beside it `SLUG-START.peeks` names, one a line,
 person asked to see before answering, so that it is known even if the page is killed in between.
 """
 
+import errno
 import hashlib
 import json
 import os
@@ -123,7 +124,7 @@ def _append(path: Path, line: str) -> None:
         try:
             written = os.write(handle, content)
             if written < len(content):
-                raise OSError(28, "the disk took only a part of the line")
+                raise OSError(errno.ENOSPC, "the disk took only a part of the line")
             os.fsync(handle)
         except OSError:
             os.ftruncate(handle, before)
