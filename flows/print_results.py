@@ -82,7 +82,9 @@ def print_export(document: _Document) -> Iterable[str]:
     blind = "with predictions and reasons" if document["is_open"] else "blind"
     fixes = count_things(document["fixes"], "label fix", "label fixes")
     yield f"{fixes} written to {make_harmless(document['file'])}, {blind}"
-    if document["leased_until"]:
+    if not document["fixes"]:
+        yield "nothing is left for this: all is answered, held by others, or for people who had no part in it"
+    elif document["leased_until"]:
         yield f"{make_harmless(document['annotator'])} has them until {show_time(document['leased_until'])}"
     for held in document["held_by_others"]:
         out = count_things(held["questions"], "label fix is", "label fixes are")

@@ -46,6 +46,15 @@ def print_status(document: _Document) -> Iterable[str]:
     yield from _tell_outdated(document["attributes"])
     yield from _head("Failure cases", _list_cases(document["cases"], document["case_errors"]))
     yield from _head("Open label fixes", _list_open_fixes(document["open_fixes"]))
+    if document["audits"]:
+        columns = {
+            "attribute": "attribute",
+            "open_lots": "open lots",
+            "waiting_count": "questions without an answer",
+            "passed_lots": "passed lots",
+            "failed_lots": "failed lots",
+        }
+        yield from _head("Audits (turnrow audit tells more)", lay_out_table(document["audits"], columns))
     if document["waiting_holdouts"]:
         columns = {"case_name": "case", "members": "members", "missing": "labels missing"}
         yield from _head("Hold-outs that wait for labels", lay_out_table(document["waiting_holdouts"], columns))

@@ -27,6 +27,7 @@ class Status:
     latest_verdict, verdict_reason, sign_off, overall_holdout (None, `open` or `frozen`), fix_labels (labels that
     fixes settled) and outdated_labels (those of them under another guideline than the present one).
     `cases`: case_name, attribute, severity, state, flagged, queued, settled, held_out, in_training, holdout.
+    `audits`: attribute, open_lots, waiting_count (their questions without an answer), failed_lots, passed_lots.
     `open_fixes`: attribute, reason, open_count, answered_count, disputed_count. `moments`: when what came in last.
     """
 
@@ -34,6 +35,7 @@ class Status:
     cases: list[Row]
     case_errors: list[str]
     open_fixes: list[Row]
+    audits: list[Row]
     waiting_holdouts: list[Row]
     runs: list[Row]
     quarantined_count: int
@@ -54,6 +56,7 @@ def read_status(loop: Loop, cases: Sequence[FailureCase], errors: Sequence[Setti
             cases=_join_cases(cases, found, holdouts),
             case_errors=[str(error) for error in errors],
             open_fixes=fetch_rows(connection, "status/open_fixes"),
+            audits=fetch_rows(connection, "status/audits"),
             waiting_holdouts=waiting,
             runs=_read_runs(connection, since),
             quarantined_count=_count_refused(connection, since),

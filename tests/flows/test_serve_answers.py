@@ -107,7 +107,7 @@ def test_whoever_is_not_the_page_itself_is_refused_with_the_strict_headers_all_t
     page = serve_page(loop, "ana")
     fix_id = page.read_state()["question"]["fix_id"]
     own, token = f"http://127.0.0.1:{page.port}", page.address.split("/")[3]
-    body = {"fix_id": fix_id, "answer": "person"}
+    body = {"fix_id": fix_id, "answer": "unsure"}
     for host in ("evil.example", f"evil.example:{page.port}", f"localhost:{page.port}", "127.0.0.1", None):
         assert page.request("GET", "state", Host=host)[0] in (400, 403), host
         assert page.request("POST", "answer", body, Host=host)[0] in (400, 403), host

@@ -91,7 +91,7 @@ def test_every_format_asks_the_same_questions_blind(asking: Loop, tmp_path: Path
         assert {row["question"] for row in rows if row["attribute"] == "distance"} == {
             "What is the distance here? (in m)"
         }
-    named = [[row["fix_id"] for row in rows] for rows in exports.values()]
+    named = [[(row["attribute"], row["fix_id"]) for row in rows] for rows in exports.values()]
     assert named == [sorted(named[0])] * 3
     first = {suffix: next(r for r in rows if "quoted" in r["object_id"]) for suffix, rows in exports.items()}
     assert {row["object_id"] for row in first.values()} == {'a "quoted", name'}

@@ -314,3 +314,27 @@ def _run_at_once(folder: Path, times: int) -> list[str]:
     told = [process.communicate(timeout=120)[0].strip() for process in running]
     assert [process.returncode for process in running] == [0] * times
     return told
+
+
+def test_a_dispute_that_no_decider_may_end_ends_as_ambiguous(
+    make_file_loop: "MakeLoop",
+    write_predictions: "WriteRows",
+    insert_rows: "InsertRows",
+    make_id: "MakeId",
+    answer: "Answer",
+    read_rows: "ReadRows",
+) -> None:
+    """The only decider had decided the sample in a lot that failed, so its second look is not theirs."""
+    loop = make_file_loop(SETTINGS.replace('deciders = ["dora", "dov"]', 'deciders = ["dora"]'))
+    first = ask(loop, "obstacle", ["bush"], write_predictions, insert_rows, make_id)["bush"]
+    answer(loop, [(first, "dora", "crate"), (first, "ada", "crate")])
+    settle_fixes(loop)
+    insert_rows(loop, "fix_outcome", [{"fix_id": first, "outcome": "lot_failed"}])
+    ((sample_id,),) = read_rows(loop, "select sample_id from label_fix")
+    second = make_id(sample_id, 2)
+    question = {"attribute": "obstacle", "attempt": 2, "reason": "second_look", "priority": 1.0}
+    insert_rows(loop, "label_fix", [{"fix_id": second, "sample_id": sample_id, **question}])
+    assert answer(loop, [(second, "dora", "person")]).rows_quarantined == 1
+    answer(loop, split(second, "ben person, cyd crate, eve crate, fay crate"))
+
+    assert settle_fixes(loop) == SettleSummary(0, 1, 0)

@@ -41,6 +41,7 @@ CALM = Status(
     cases=[case(settled=0)],
     case_errors=[],
     open_fixes=[],
+    audits=[],
     waiting_holdouts=[],
     runs=[],
     quarantined_count=0,

@@ -10,4 +10,4 @@ select
     cast(k.context as varchar) as context
 from chosen_fix as c
 inner join known_sample as k on k.sample_id = c.sample_id
-order by c.fix_id
+order by c.attribute, c.fix_id

@@ -36,4 +36,4 @@ left join current_prediction as p on p.sample_id = o.sample_id
 left join current_label as l on l.sample_id = o.sample_id
 left join worst_case as w on w.fix_id = o.fix_id
 left join severities as v on v.case_name = w.case_name
-order by o.fix_id
+order by o.attribute, o.fix_id

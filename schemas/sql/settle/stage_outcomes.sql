@@ -48,6 +48,13 @@ decided as (
     group by fix_id
     having count(distinct answer) = 1
 ),
+-- deciders who may still answer: none of them may have had a part in what is looked at again
+barred as (
+    select b.fix_id, list(b.annotator) as people
+    from barred_annotator as b
+    semi join critical_outvoted as c on c.fix_id = b.fix_id
+    group by b.fix_id
+),
 summary as (
     select
         fix_id,
@@ -69,11 +76,18 @@ judged as (
             when t.is_enough and c.fix_id is null then t.label
         end as label,
         coalesce(t.voters, 0) as voters,
-        c.fix_id is not null and s.decider_count = 0 and len($deciders) > 0 as wants_decider
+        c.fix_id is not null
+            and s.decider_count = 0
+            and len(
+                list_filter(
+                    cast($deciders as varchar[]), lambda x: not coalesce(list_contains(b.people, x), false)
+                )
+            ) > 0 as wants_decider
     from summary as s
     left join tally as t on t.fix_id = s.fix_id
     left join critical_outvoted as c on c.fix_id = s.fix_id
     left join decided as d on d.fix_id = s.fix_id
+    left join barred as b on b.fix_id = s.fix_id
 )
 select
     fix_id,

@@ -2,7 +2,7 @@
 -- sample in a lot that failed, or so that an audit found it wrong
 select i.fix_id, a.annotator
 from audit_item as i
-inner join fix_answer as a on a.fix_id = i.audited_fix_id
+inner join fix_answer as a on a.fix_id = i.audited_fix_id and a.known_at <= i.known_at
 union
 select k.fix_id, a.annotator
 from known_item as k
