@@ -27,6 +27,7 @@ T = TypeVar("T")
 _CONFLICT_TRIES = 20
 _POSTGRES = "ducklake:postgres:"
 _LAKE = "ducklake:"
+_NARROWED_ONCE = ("label_revision", "label_fix", "fix_outcome", "attribute_definition")
 
 
 @dataclass(frozen=True)
@@ -352,14 +353,22 @@ def show_only(warehouse: Warehouse, focus: str, staged: Mapping[str, str] | None
     cut["fix_outcome"] = "semi join label_fix using (fix_id)"
     for name, view in (staged or {}).items():
         cut[name] = f"{cut.get(name, '')} union all by name select * from {view}"
-    with _shadow(warehouse.connection, cut, VIEWS if staged else SAMPLE_VIEWS):
+    # What the views read several times over is narrowed once: on a lake each look at a table has its price.
+    cut.setdefault("attribute_definition", "")
+    with _shadow(warehouse.connection, cut, VIEWS if staged else SAMPLE_VIEWS, _NARROWED_ONCE):
         yield
 
 
 @contextmanager
-def _shadow(connection: duckdb.DuckDBPyConnection, cut: dict[str, str], views: tuple[str, ...]) -> Iterator[None]:
+def _shadow(
+    connection: duckdb.DuckDBPyConnection,
+    cut: dict[str, str],
+    views: tuple[str, ...],
+    tables: tuple[str, ...] = (),
+) -> Iterator[None]:
     for name, narrowed in cut.items():
-        connection.execute(f"create temp view {name} as select * from wh.main.{name} {narrowed}")
+        kind = "table" if name in tables else "view"
+        connection.execute(f"create temp {kind} {name} as select * from wh.main.{name} {narrowed}")
     for view in views:
         connection.execute(f"create temp view {view} as {read_sql(f'views/{view}')}")
     try:
@@ -368,7 +377,8 @@ def _shadow(connection: duckdb.DuckDBPyConnection, cut: dict[str, str], views: t
         # After an error inside, the transaction is aborted, and its rollback takes the views away.
         with suppress(duckdb.TransactionException):
             for name in (*reversed(views), *reversed(cut)):
-                connection.execute(f"drop view if exists temp.main.{name}")
+                kind = "table" if name in tables else "view"
+                connection.execute(f"drop {kind} if exists temp.main.{name}")
 
 
 def _is_conflict(error: duckdb.Error) -> bool:
