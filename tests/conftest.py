@@ -39,12 +39,19 @@ _numbers = itertools.count()
 
 def pytest_addoption(parser: pytest.Parser) -> None:
     parser.addoption("--full", action="store_true", help="also run what is too long for CI")
+    parser.addoption("--without-lake", action="store_true", help="leave out what needs a PostgreSQL")
 
 
 def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
+    if config.getoption("--without-lake"):
+        items[:] = [item for item in items if not _is_on_lake(item)]
     if config.getoption("--full"):
         return
     items[:] = [item for item in items if item.get_closest_marker("full") is None]
+
+
+def _is_on_lake(item: pytest.Item) -> bool:
+    return "postgres" in getattr(item, "fixturenames", ()) or "lake" in item.name
 
 
 @dataclass(frozen=True)
