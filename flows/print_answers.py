@@ -7,7 +7,6 @@ from flows.lay_out_text import count_things, indent, lay_out_table, make_harmles
 
 _Document = dict[str, Any]
 _FIXES_SHOWN = 20
-_RATED_AT_LEAST = 20
 
 _PEOPLE = {
     "annotator": "annotator",
@@ -64,7 +63,7 @@ def print_annotators(document: _Document) -> Iterable[str]:
 def _tell_person(row: _Document) -> _Document:
     known = f"{row['known_right_count']:,} of {row['known_count']:,}" if row["known_count"] else None
     accuracy = None
-    if row["accuracy"] is not None and row["rated_count"] < _RATED_AT_LEAST:
+    if row["accuracy"] is not None and not row["is_rated_enough"]:
         accuracy = "too few rated"
     elif row["accuracy"] is not None:
         accuracy = f"{row['accuracy']:.1%} ({row['low']:.1%} to {row['high']:.1%})"

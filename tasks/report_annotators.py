@@ -18,6 +18,8 @@ from tasks.statistics_agreement import cohen_kappa, fleiss_kappa, krippendorff_a
 from tasks.warehouse import Warehouse, open_warehouse
 from tasks.weigh_fixes import RATED_AT_LEAST, stage_accuracies
 
+_UNRATED = {"is_rated_enough": False, "is_below_floor": False}
+
 Ratings = Mapping[str, Mapping[str, str]]  # question -> annotator -> label
 
 
@@ -27,12 +29,12 @@ class AnnotatorReport:
 
     Reserved groups are left out, but for the plain counts of answers. `annotators`: annotator, answer_count,
     without_label_count, saw_prediction_count, median_seconds, known_count, known_right_count, accuracy with
-    low and high (Wilson, 95 %) and rated_count (None where nothing rates them), is_below_floor. `pairs`:
-    first, second, question_count, share_equal, cohen_kappa. `agreement`: case_name (None: the whole
-    attribute), question_count, annotator_count, share_equal, krippendorff_alpha, fleiss_kappa with
-    fleiss_raters and fleiss_questions: the questions that the most frequent number of people answered.
-    `would_change`: fixes that would have settled otherwise, or not, without those below the floor: fix_id,
-    sample_id, label, decided_by, without_them.
+    low and high (Wilson, 95 %) and rated_count (None where nothing rates them), is_rated_enough (to be
+    weighed), is_below_floor. `pairs`: first, second, question_count, share_equal, cohen_kappa. `agreement`:
+    case_name (None: the whole attribute), question_count, annotator_count, share_equal, krippendorff_alpha,
+    fleiss_kappa with fleiss_raters and fleiss_questions: the questions that the most frequent number of
+    people answered. `would_change`: fixes that would have settled otherwise, or not, without those below the
+    floor: fix_id, sample_id, label, decided_by, without_them.
     """
 
     attribute: str
@@ -53,9 +55,7 @@ def report_annotators(loop: Loop, attribute: AttributeSettings) -> AnnotatorRepo
         )
         if attribute.kind != "class":
             blank = dict.fromkeys(("accuracy", "low", "high", "rated_count"))
-            return AnnotatorReport(
-                attribute.name, [row | blank | {"is_below_floor": False} for row in people], [], [], []
-            )
+            return AnnotatorReport(attribute.name, [row | blank | _UNRATED for row in people], [], [], [])
         stage_accuracies(warehouse, attribute)
         people = _add_accuracies(connection, people, loop.settings.answers.annotator_floor)
         ratings, by_case = _read_ratings(connection, attribute)
@@ -81,7 +81,7 @@ def _add_accuracies(connection: duckdb.DuckDBPyConnection, people: list[Row], fl
 
 def _describe_accuracy(rated: tuple[float, float, int, int] | None, floor: float) -> Row:
     if rated is None:
-        return {"accuracy": None, "low": None, "high": None, "rated_count": 0, "is_below_floor": False}
+        return {"accuracy": None, "low": None, "high": None, "rated_count": 0, **_UNRATED}
     accuracy, right, answers, count = rated
     low, high = wilson_interval(min(right, answers), answers)
     return {
@@ -89,6 +89,7 @@ def _describe_accuracy(rated: tuple[float, float, int, int] | None, floor: float
         "low": low,
         "high": high,
         "rated_count": count,
+        "is_rated_enough": count >= RATED_AT_LEAST,
         "is_below_floor": count >= RATED_AT_LEAST and accuracy < floor,
     }
 

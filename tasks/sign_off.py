@@ -72,7 +72,8 @@ def sign_off(
                 f"{model_version}: its attribute {found.attribute} is not in turnrow.toml any more"
             )
         check_signer(attribute, signed_by)
-        found = replace(found, is_stale=_is_stale(connection, loop, attribute, found))
+        if decision == "accept":
+            found = replace(found, is_stale=_is_stale(connection, loop, attribute, found))
         against = decision == "accept" and not found.is_advised
         _check_decision(found, against, note)
         if decision == "accept":

@@ -81,7 +81,7 @@ def desk(
     return Desk(make_file_loop(SETTINGS), write_predictions, insert_rows, read_rows, make_id)
 
 
-def test_two_who_are_known_to_err_are_asked_for_one_more(desk: Desk) -> None:
+def test_a_careless_vote_does_not_hold_up_a_careful_one(desk: Desk) -> None:
     desk.learn(25)
     desk.ask("sure", "doubtful", "outvoted")
     desk.answer("sure", "ada crate, ben crate")

@@ -1,16 +1,6 @@
 -- one row per question to hand out: the first of the ranked ones, and the known items, which take the last places
 create or replace temp table chosen_fix as
-select
-    fix_id,
-    sample_id,
-    attribute,
-    attempt,
-    kind,
-    reason,
-    priority,
-    guideline_sha256,
-    case_names,
-    answer_count
+select * exclude (place)
 from ranked_fix
 where place <= $at_most - (select count(*) from chosen_known)
 union all by name
