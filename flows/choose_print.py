@@ -3,7 +3,18 @@
 from collections.abc import Callable, Iterable
 from typing import Any
 
-from flows import print_answer_page, print_answers, print_audit, print_lineage, print_results, print_status
+from flows import (
+    print_answer_page,
+    print_answers,
+    print_audit,
+    print_diff,
+    print_erase,
+    print_lineage,
+    print_provenance,
+    print_results,
+    print_status,
+    print_why,
+)
 
 PRINTS: dict[str, Callable[[dict[str, Any]], Iterable[str]]] = {
     "init": print_results.print_init,
@@ -23,7 +34,8 @@ PRINTS: dict[str, Callable[[dict[str, Any]], Iterable[str]]] = {
     "audit": print_audit.print_audit,
     "holdout": print_results.print_holdout,
     "assemble": print_results.print_assemble,
-    "verify": print_results.print_verify,
+    "verify": print_diff.print_verify,
+    "diff": print_diff.print_diff,
     "retrain": print_results.print_verdict,
     "predict": print_results.print_predict,
     "import-model": print_results.print_import_model,
@@ -31,7 +43,9 @@ PRINTS: dict[str, Callable[[dict[str, Any]], Iterable[str]]] = {
     "nightly": print_results.print_nightly,
     "round": print_results.print_verdict,
     "backfill": print_results.print_backfill,
-    "lineage": print_lineage.print_lineage,
+    "lineage": print_provenance.print_any_lineage,
+    "why": print_why.print_why,
+    "erase": print_erase.print_erase,
     "status": print_status.print_status,
     "sql": print_lineage.print_query,
 }

@@ -169,8 +169,11 @@ def print_assemble(document: _Document) -> Iterable[str]:
     reasons = [f"{count:,} {reason}" for reason, count in document["rows_by_reason"].items()]
     yield f"  {count_things(document['row_count'], 'row')}: {', '.join(reasons) or 'none'}"
     yield f"  {document['left_out']:,} left out, too near to a hold-out sample"
-    if document["lot_open"]:
-        yield f"  {document['lot_open']:,} left out, in no lot that has passed its audit"
+    yield from _tell_left_out(document)
+    failed = [check for check in document["checks"] if not check["passed"]]
+    if failed and not document["version"]:
+        names = ", ".join(f"{check['check_name']} ({check['requirement']})" for check in failed)
+        yield f"  would not pass: {names}"
     columns = {
         "check_name": "check",
         "requirement": "kind",
@@ -181,14 +184,28 @@ def print_assemble(document: _Document) -> Iterable[str]:
     yield from indent(lay_out_table(document["checks"], columns))
 
 
-def print_verify(document: _Document) -> Iterable[str]:
-    """Yield whether the digests are equal."""
-    if document["is_equal"]:
-        yield f"{document['version']} was rebuilt exactly: digest {document['digest']}"
-        return
-    yield f"{document['version']} could not be rebuilt: its rows differ"
-    yield f"  stored   {document['digest']}"
-    yield f"  rebuilt  {document['rebuilt_digest']}"
+# Why a sample stays out of a training set, in words.
+_STAYS_OUT = {
+    "restricted": "forbidden by a [[restriction]]",
+    "no_label": "without a label any more, or with a disputed one",
+    "reserved": "of a group that is kept for a hold-out",
+    "left_out": "by a [[leave_out]]",
+    "other_label": "with another label than the list gives them",
+    "lot_open": "in no lot that has passed its audit",
+    "no_features": "without features",
+    "over_recording": "beyond rows_a_recording_at_most",
+    "over_cap": "beyond a cap",
+    "over_origin_share": "beyond the share of their labels' origin",
+}
+
+
+def _tell_left_out(document: _Document) -> Iterator[str]:
+    """Yield a line a reason, and below it what the settings' own tables say."""
+    for why, count in document["left_out_by_why"].items():
+        if why != "near_duplicate":
+            yield f"  {count:,} left out, {_STAYS_OUT.get(why, why)}"
+    for note, count in document["left_out_notes"].items():
+        yield f"    {count:,}: {make_harmless(note)}"
 
 
 def print_verdict(document: _Document) -> Iterable[str]:

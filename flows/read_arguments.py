@@ -31,6 +31,11 @@ def _check_together(parser: _Parser, options: argparse.Namespace) -> None:
     """Refuse what only makes sense together, or not together."""
     if options.command == "audit" and (options.resume is None) != (options.by is None):
         parser.error("audit: --resume SOURCE and --by NAME go together")
+    if options.command == "lineage":
+        if (options.id is None) != options.questions:
+            parser.error("lineage: name an ID, or --questions alone")
+        if options.value is not None and options.ask is None:
+            parser.error("lineage: --value goes with --ask")
     if options.command != "case":
         return
     is_decision = options.decision is not None
@@ -218,6 +223,11 @@ def _add_verify(parser: _Parser) -> None:
     parser.add_argument("version", metavar="VERSION", help="a training set")
 
 
+def _add_diff(parser: _Parser) -> None:
+    parser.add_argument("old", metavar="OLD", help="a training set")
+    parser.add_argument("new", metavar="NEW", help="another of the same attribute, usually a later one")
+
+
 def _add_retrain(parser: _Parser) -> None:
     _add_attribute(parser)
     parser.add_argument("--version", metavar="V", help="the training set to use (else the latest)")
@@ -253,8 +263,30 @@ def _add_backfill(parser: _Parser) -> None:
 
 
 def _add_lineage(parser: _Parser) -> None:
-    parser.add_argument("id", metavar="ID", help="a training set, model, label revision, fix, prediction or file")
-    parser.add_argument("--format", choices=["tree"], default="tree", help="how it is shown")
+    parser.add_argument(
+        "id", metavar="ID", nargs="?", help="a training set, model, label revision, fix, prediction or file"
+    )
+    choice = parser.add_mutually_exclusive_group()
+    choice.add_argument(
+        "--format", choices=["tree", "openlineage", "prov"], default="tree", help="how it is shown (else as a tree)"
+    )
+    choice.add_argument("--questions", action="store_true", help="list the questions that can be asked of an ID")
+    choice.add_argument("--ask", metavar="QUESTION", help="one of these questions")
+    parser.add_argument("--value", metavar="VALUE", help="what else the question is about, such as a person")
+
+
+def _add_erase(parser: _Parser) -> None:
+    parser.add_argument("recording", metavar="RECORDING", help="the recording's name, exactly as the logs have it")
+    parser.add_argument("--object", dest="object_id", metavar="ID", help="only this object of it")
+    parser.add_argument("--sources", action="store_true", help="also rewrite the inbox files without it")
+    parser.add_argument("--dry-run", action="store_true", help="tell what would go, write nothing")
+
+
+def _add_why(parser: _Parser) -> None:
+    parser.add_argument(
+        "sample", metavar="SAMPLE", help="a sample_id, its first digits (six at least), or RECORDING/OBJECT[/TIME]"
+    )
+    parser.add_argument("--version", metavar="V", help="the training set to look into (else its attribute's latest)")
 
 
 def _add_sql(parser: _Parser) -> None:
@@ -291,6 +323,7 @@ _COMMANDS: dict[str, tuple[str, _AddArguments]] = {
     "holdout": ("Draw and freeze the fair test of a failure case or of a whole attribute.", _add_holdout),
     "assemble": ("Make and check a new version of an attribute's training set.", _add_assemble),
     "verify": ("Rebuild a training set from the warehouse and compare digests.", _add_verify),
+    "diff": ("Say what changed between two versions of a training set, and why.", _add_diff),
     "retrain": ("Train a candidate, evaluate it on the hold-outs and judge it.", _add_retrain),
     "predict": ("Run a stored model over a file of samples and write a prediction log.", _add_predict),
     "import-model": ("Take in a model that was trained elsewhere as the first incumbent.", _add_import_model),
@@ -299,6 +332,8 @@ _COMMANDS: dict[str, tuple[str, _AddArguments]] = {
     "round": ("Run a round once, now: assemble, retrain, evaluate and judge.", _add_attribute),
     "backfill": ("Match one failure case with the history between two moments.", _add_backfill),
     "lineage": ("Show where a training set, model, label or file came from and what came of it.", _add_lineage),
+    "why": ("Show one sample's whole life, and why it is not in a training set.", _add_why),
+    "erase": ("Remove a recording's data everywhere, and name what was made of it.", _add_erase),
     "status": ("Show where the loop stands, on one screen, and what to do next.", _add_nothing),
     "sql": ("Run one SELECT on the warehouse, read-only.", _add_sql),
 }

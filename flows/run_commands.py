@@ -192,7 +192,8 @@ def verify(request: Request) -> Answer:
     from tasks.verify_training_set import verify_training_set
 
     summary = verify_training_set(request.loop, request.options.version)
-    return Answer({**make_plain(summary), "is_equal": summary.is_equal}, 0 if summary.is_equal else _NOT_YET)
+    told = {name: getattr(summary, name) for name in ("is_equal", "is_rest_equal", "moved")}
+    return Answer({**make_plain(summary), **told}, 0 if summary.is_equal else _NOT_YET)
 
 
 def retrain(request: Request) -> Answer:
@@ -243,6 +244,21 @@ def sign_off(request: Request) -> Answer:
     return Answer({**make_plain(summary), "cautions": list(CAUTIONS)})
 
 
+def erase(request: Request) -> Answer:
+    """`erase`: a recording out of everything; exit code 1 where a file could not be cleaned."""
+    from tasks.erase_recording import erase_recording
+
+    options = request.options
+    summary = erase_recording(
+        request.loop,
+        options.recording,
+        options.object_id,
+        with_sources=options.sources,
+        is_dry_run=options.dry_run,
+    )
+    return Answer(make_plain(summary), 1 if summary.problems else 0, summary.problems)
+
+
 CHANGING: dict[str, Callable[[Request], Answer]] = {
     "init": make_folder,
     "demo": run_demo,
@@ -262,4 +278,5 @@ CHANGING: dict[str, Callable[[Request], Answer]] = {
     "predict": predict,
     "import-model": import_model,
     "sign-off": sign_off,
+    "erase": erase,
 }

@@ -112,11 +112,59 @@ def show_annotators(request: Request) -> Answer:
     )
 
 
+def show_diff(request: Request) -> Answer:
+    """`diff`: what changed between two versions, and why."""
+    from tasks.diff_versions import diff_versions
+
+    options = request.options
+    return Answer(make_plain(diff_versions(request.loop, options.old, options.new)))
+
+
 def show_lineage(request: Request) -> Answer:
-    """`lineage`: where a thing came from, and what came of it."""
+    """`lineage`: where a thing came from and what came of it; in an open format; or a question about it."""
+    options = request.options
+    if options.questions or options.ask is not None:
+        return _ask_lineage(request)
+    if options.format != "tree":
+        return _describe_lineage(request)
     from tasks.trace_lineage import trace_lineage
 
-    return Answer(make_plain(trace_lineage(request.loop, request.options.id)))
+    return Answer(make_plain(trace_lineage(request.loop, options.id)))
+
+
+def _ask_lineage(request: Request) -> Answer:
+    from tasks.ask_lineage import ask_lineage, list_questions
+
+    options = request.options
+    if options.questions:
+        return Answer({"questions": make_plain(list_questions())})
+    return Answer(make_plain(ask_lineage(request.loop, options.ask, options.id, options.value)))
+
+
+def _describe_lineage(request: Request) -> Answer:
+    from tasks.trace_provenance import trace_provenance
+
+    found = trace_provenance(request.loop, request.options.id)
+    if request.options.format == "openlineage":
+        from tasks.describe_openlineage import describe_openlineage
+
+        return Answer({"events": describe_openlineage(found)})
+    from tasks.describe_prov import describe_prov
+
+    return Answer(describe_prov(found))
+
+
+def show_why(request: Request) -> Answer:
+    """`why`: a sample's whole life; exit code 1 where several samples may be meant."""
+    from tasks.explain_sample import explain_sample
+    from tasks.find_sample import Matches
+
+    options = request.options
+    found = explain_sample(request.loop, options.sample, options.version)
+    if not isinstance(found, Matches):
+        return Answer(make_plain(found))
+    problem = f"{options.sample}: may be any of {found.count:,} samples; name one by its sample_id"
+    return Answer({"matches": make_plain(found.rows), "match_count": found.count}, 1, (problem,))
 
 
 def run_sql(request: Request) -> Answer:
@@ -133,6 +181,8 @@ READING: dict[str, Callable[[Request], Answer]] = {
     "case": show_cases,
     "queue list": list_queue,
     "annotators": show_annotators,
+    "diff": show_diff,
     "lineage": show_lineage,
+    "why": show_why,
     "sql": run_sql,
 }

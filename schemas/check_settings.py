@@ -5,6 +5,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import replace
 from typing import Any
 
+from schemas.expectations import BUILT_IN_CHECKS
 from schemas.read_toml import Place, build_table, find_nearest, name_nearest, show
 from schemas.settings import (
     BUILT_IN_RULES,
@@ -25,7 +26,6 @@ from schemas.settings import (
 AQL_VALUES = (0.065, 0.1, 0.15, 0.25, 0.4, 0.65, 1.0, 1.5, 2.5, 4.0, 6.5, 10.0)
 
 _GROUP_COLUMNS = ("recording_id", "object_id", "unit_id")
-_OWN_CHECKS = ("near_duplicates_left_out", "lots_open_left_out")
 _CRON_FIELDS = (("minute", 0, 59), ("hour", 0, 23), ("day", 1, 31), ("month", 1, 12), ("weekday", 0, 7))
 _CRON_NAMES = {
     "month": ["jan", "feb", "mar", "apr", "may", "jun", "jul", "aug", "sep", "oct", "nov", "dec"],
@@ -76,10 +76,13 @@ def _check_all(settings: Settings, place: Place) -> None:
     for name, attribute in settings.attribute.items():
         _check_attribute(attribute, settings.rule, place.inside("attribute").inside(name))
     _check_checks(settings.check, settings.attribute, place.inside("check"))
+    _check_promoted(settings.checks.must, place.inside("checks").inside("must"))
     if settings.audit and settings.audit.aql not in AQL_VALUES:
         listed = ", ".join(f"{value:g}" for value in AQL_VALUES)
         raise (place.inside("audit").inside("aql").error(f"is {settings.audit.aql:g}; expected one of {listed}"))
     _check_schedule(settings.schedule, place.inside("schedule"))
+    for number, table in enumerate(settings.leave_out, start=1):
+        _expect_attribute(table.attribute, settings.attribute, place.inside("leave_out").item(number))
     _check_restrictions(settings.restriction, place.inside("restriction"))
 
 
@@ -191,9 +194,16 @@ def _check_checks(checks: Sequence[CheckSettings], attributes: Iterable[str], pl
     _refuse_repeated_names([check.name for check in checks], place)
     for number, check in enumerate(checks, start=1):
         where = place.item(number, check.name)
-        if check.name in _OWN_CHECKS:
+        if check.name in BUILT_IN_CHECKS:
             raise where.inside("name").error("is the name of a built-in check; choose another")
         _expect_attribute(check.attribute, attributes, where)
+
+
+def _check_promoted(names: Sequence[str], place: Place) -> None:
+    _refuse_repeats(names, place)
+    for name in names:
+        if name not in BUILT_IN_CHECKS:
+            raise place.error(f"no built-in check {show(name)}; {name_nearest(name, BUILT_IN_CHECKS)}")
 
 
 def _check_restrictions(restrictions: Sequence[RestrictionSettings], place: Place) -> None:

@@ -23,6 +23,7 @@ PLANNED_RULES = (
 BUILT_IN_TRAINERS = ("builtin:mlp",)
 
 Reason = Literal["base", "fixed", "mined", "look_alike"]
+CappedOrigin = Literal["machine", "synthetic"]
 
 Share = Annotated[float, Limits(0, 1)]
 PositiveShare = Annotated[float, Limits(0, 1, low_open=True)]
@@ -183,10 +184,40 @@ class GateSettings:
 
 @dataclass(frozen=True)
 class AssembleSettings:
-    """How many rows a reason may bring into a training set, and what a row of it weighs."""
+    """How many rows a reason may bring into a training set, and what a row of it weighs.
+
+    `shares`: at most which part of all rows may have a label of that origin. `rows_a_recording_at_most`: how many
+    rows beside `base` ones a recording may bring (0: any number).
+    """
 
     caps: dict[Reason, CountOrNone] = field(default_factory=dict)
     weights: dict[Reason, RowWeight] = field(default_factory=dict)
+    shares: dict[CappedOrigin, Share] = field(default_factory=dict)
+    rows_a_recording_at_most: CountOrNone = 0
+
+
+@dataclass(frozen=True)
+class ChecksSettings:
+    """Where the built-in checks of a training set draw the line, and which of them a version must pass.
+
+    A share is one of the version's rows. Where no source is given: common practice, no source.
+    """
+
+    must: tuple[str, ...] = ()  # `should` checks that are to stop a version; a `must` stays one
+    rows_a_class_at_least: CountOrNone = 30
+    rows_a_case_at_least: CountOrNone = 30
+    class_share_difference_at_most: Share = 0.10
+    growth_at_least: Share = 0.90
+    growth_at_most: Annotated[float, Limits(1, 1_000_000)] = 3.00
+    machine_share_at_most: Share = 0.30
+    synthetic_share_at_most: Share = 0.20
+    old_guideline_share_at_most: Share = 0.10
+    recording_share_at_most: PositiveShare = 0.10
+    # An index above 0.25 is read as a shift: Siddiqi N (2006) Credit Risk Scorecards (from memory).
+    context_shift_at_most: Annotated[float, Limits(0, 100)] = 0.25
+    untrained_slice_samples_at_most: CountOrNone = 100
+    look_for_suspects: bool = True
+    suspected_share_at_most: Share = 0.05
 
 
 @dataclass(frozen=True)
@@ -215,6 +246,13 @@ class RetentionSettings:
 
 
 @dataclass(frozen=True)
+class EraseSettings:
+    """The key that erased recordings are recognised by; '' is one that the loop folder keeps in a hidden file."""
+
+    key: str = ""
+
+
+@dataclass(frozen=True)
 class MediaSettings:
     """Folders that pictures may be shown from."""
 
@@ -222,8 +260,20 @@ class MediaSettings:
 
 
 @dataclass(frozen=True)
+class LeaveOutSettings:
+    """Samples that are no longer good to train on, such as stale ones, and the reason."""
+
+    attribute: str
+    where: Text
+    because: Text
+
+
+@dataclass(frozen=True)
 class RestrictionSettings:
-    """Samples that may never be queued, trained on or exported, or are kept `keep` days (0: no limit)."""
+    """Samples that may never be queued, trained on or exported, or are kept `keep` days (0: no limit).
+
+    After `keep` days since `observed_at` all three are forbidden.
+    """
 
     where: Text
     never: tuple[Literal["queue", "train", "export"], ...] = ()
@@ -245,9 +295,12 @@ class Settings:
     gate: GateSettings = field(default_factory=GateSettings)
     near_duplicate: Share = 0.05
     assemble: AssembleSettings = field(default_factory=AssembleSettings)
+    checks: ChecksSettings = field(default_factory=ChecksSettings)
     schedule: ScheduleSettings = field(default_factory=ScheduleSettings)
     watch: dict[str, Any] = field(default_factory=dict)
     notify: NotifySettings = field(default_factory=NotifySettings)
     retention: RetentionSettings = field(default_factory=RetentionSettings)
+    erase: EraseSettings = field(default_factory=EraseSettings)
     media: MediaSettings = field(default_factory=MediaSettings)
+    leave_out: tuple[LeaveOutSettings, ...] = ()
     restriction: tuple[RestrictionSettings, ...] = ()

@@ -35,6 +35,8 @@ DATED_FACTS = (
     "gate_decision",
     "sign_off",
     "erasure",
+    "exported_set",
+    "listed_set",
 )
 
 # Facts that are part of a dated one: table -> (key, dated table).
@@ -45,6 +47,8 @@ DEPENDENT_FACTS = {
     "check_failure": ("version", "training_set"),
     "holdout_prediction": ("model_version", "model"),
     "audit_lot_fix": ("lot_id", "audit_lot"),
+    "erased_id": ("tombstone", "erasure"),
+    "listed_set_member": ("list_id", "listed_set"),
 }
 
 FACTS = (*DATED_FACTS, *DEPENDENT_FACTS)
@@ -62,12 +66,42 @@ SAMPLE_FACTS = (
     "audit_item",
 )
 
-BOOKKEEPING = ("flow_run", "step_progress", "warehouse_clock", "seen_file", "fix_lease", "schema_version")
+BOOKKEEPING = (
+    "flow_run",
+    "step_progress",
+    "warehouse_clock",
+    "seen_file",
+    "fix_lease",
+    "pending_erasure",
+    "schema_version",
+)
+
+# What people, files and errors say in their own words: an erasure cuts a recording's name out of it. All other
+# text is a name, a code or another recording's data, where a cut would break what it belongs to.
+FREE_TEXT = {
+    "pull_batch": ("source_uri",),
+    "quarantined_row": ("reason",),
+    "rule_definition": ("definition",),
+    "failure_case": ("definition",),
+    "case_state": ("because",),
+    "misprediction_lapse": ("because",),
+    "fix_answer": ("note",),
+    "holdout": ("source", "definition"),
+    "training_set": ("composition",),
+    "quality_check": ("observed",),
+    "model": ("settings",),
+    "gate_decision": ("reason",),
+    "sign_off": ("note",),
+    "flow_run": ("parameters", "counts", "error"),
+    "step_progress": ("scope",),
+    "seen_file": ("path",),
+}
 
 # In the order in which one needs the other.
 VIEWS = (
     "incumbent",
     "renamed_label",
+    "fix_end",
     "standing_revision",
     "disputed_sample",
     "current_label",

@@ -7,6 +7,7 @@ from datetime import datetime, timedelta
 import duckdb
 
 from schemas.sql_files import read_sql
+from tasks.apply_restrictions import drop_restricted
 from tasks.warehouse import Warehouse, as_utc, show_only
 
 _WEEK = timedelta(days=7)
@@ -41,8 +42,11 @@ def make_wishes(connection: duckdb.DuckDBPyConnection) -> None:
 def prepare_wishes(warehouse: Warehouse, staged: Mapping[str, str] | None = None) -> int:
     """Note which label revisions the wanted fixes are about; return how many samples are wanted.
 
+    Every question passes here, so here, at the latest, goes what may never be queued. Where places are few it
+    has to be taken out before they are given away (`drop_restricted`).
     `staged`, fact -> temp table, are rows that the same transaction will add, as `show_only` has them.
     """
+    drop_restricted(warehouse, "queue", "wanted_fix")
     with show_only(warehouse, "wanted_fix", staged):
         warehouse.connection.execute(read_sql("queue/stage_about"))
     row = warehouse.connection.execute("select count(distinct sample_id) from wanted_fix").fetchone()

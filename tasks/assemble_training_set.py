@@ -1,25 +1,25 @@
 """`assemble`: a new training-set version, checked; or the one that holds exactly the same already."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
 from datetime import datetime
 
 import duckdb
 
-from schemas.expectations import Assembly, Expectation, builtin_suite, expect_no_row
 from schemas.settings import AttributeSettings
 from schemas.sql_files import read_sql
-from tasks.check_expression import check_expression
-from tasks.compose_rows import Composition, Moment, compose_rows, plan_composition
+from tasks.check_training_set import check_training_set
+from tasks.compose_rows import Composition, Moment, compose_rows, plan_composition, read_first_label
 from tasks.digest_rows import digest_rows
 from tasks.errors import NotYetError
+from tasks.find_leaks import mark_leaks
 from tasks.find_names import find_attribute
 from tasks.group_samples import refuse_changed_groups
 from tasks.loop import Loop
+from tasks.record_definitions import has_new_meaning, record_meanings
 from tasks.record_run import record_run
-from tasks.refuse_unbuilt import refuse_restrictions
-from tasks.run_expectations import CheckResult, run_expectations
-from tasks.warehouse import Warehouse, open_warehouse, show_as_of
+from tasks.run_expectations import CheckResult
+from tasks.warehouse import Warehouse, as_utc, open_warehouse, show_as_of
 
 
 @dataclass(frozen=True)
@@ -27,6 +27,8 @@ class AssembleSummary:
     """A version as it stands; `version` is None in a dry run.
 
     `left_out`: rows too near a hold-out sample; `lot_open`: those whose label is in no lot that passed an audit.
+    `left_out_by_why` counts all that stayed out, `left_out_notes` those that a table of the settings keeps out, by
+    what it says. `failing` names up to five samples of each check that did not pass.
     """
 
     version: str | None
@@ -37,6 +39,13 @@ class AssembleSummary:
     checks: tuple[CheckResult, ...]
     is_new: bool
     lot_open: int = 0
+    left_out_by_why: dict[str, int] = field(default_factory=dict)
+    left_out_notes: dict[str, int] = field(default_factory=dict)
+    failing: dict[str, tuple[str, ...]] = field(default_factory=dict)
+
+
+# Why samples stay out that the settings keep out.
+_BY_SETTINGS = ("restricted", "left_out", "over_recording", "over_cap", "over_origin_share")
 
 
 @dataclass(frozen=True)
@@ -54,20 +63,37 @@ class _Draft:
         return "failed" if is_bad else "passed"
 
 
+@dataclass(frozen=True)
+class _Parent:
+    """What was in service: its training set, if it has one; and the present names of old labels, as of then."""
+
+    version: str | None
+    is_there: bool
+    renames: dict[str, str]
+
+
 def assemble_training_set(
-    loop: Loop, attribute_name: str, *, as_of: datetime | None = None, is_dry_run: bool = False
+    loop: Loop,
+    attribute_name: str,
+    *,
+    as_of: datetime | None = None,
+    is_dry_run: bool = False,
+    listed: str | None = None,
 ) -> AssembleSummary:
     """Compose, check and store a version; a version that fails a `must` stays, marked `failed`.
 
-    `as_of` is by default the latest step's moment. Raises NotYetError where there is no row to train on,
-    UnknownNameError for an unknown attribute, InputError for an `as_of` in the future.
+    `as_of` is by default the latest step's moment; `listed` names the list of samples of an imported set. A dry run tells what would be made, and writes nothing. Raises
+    NotYetError where there is no row to train on, UnknownNameError for an unknown attribute, InputError for an
+    `as_of` in the future, ExpressionError for a `where` of the settings that fails on a sample.
     """
     started_at = loop.clock()
     attribute = find_attribute(loop, attribute_name)
     with open_warehouse(loop, write=not is_dry_run) as warehouse:
-        draft = _draft(warehouse, attribute, as_of)
         if is_dry_run:
-            return _summarise(warehouse.connection, draft, None, is_new=False)
+            now = max(as_utc(loop.clock()), warehouse.read_clock())
+            return _summarise(warehouse.connection, _draft(warehouse, attribute, as_of, now), None, is_new=False)
+        _catch_up(warehouse, attribute)
+        draft = _draft(warehouse, attribute, as_of, warehouse.read_clock(), listed)
 
         def insert(known_at: datetime) -> AssembleSummary:
             connection = warehouse.connection
@@ -86,89 +112,86 @@ def assemble_training_set(
         return warehouse.write(insert)
 
 
-def _draft(warehouse: Warehouse, attribute: AttributeSettings, as_of: datetime | None) -> _Draft:
-    refuse_restrictions(warehouse.loop.settings)
-    refuse_changed_groups(warehouse.connection, attribute)
-    latest = warehouse.read_clock()
-    moment = Moment(as_of or latest, latest)
-    parent_version, has_incumbent = _read_parent(warehouse, attribute.name, moment.as_of)
-    composition = plan_composition(
-        warehouse.loop.settings, attribute, has_parent=parent_version is not None, has_incumbent=has_incumbent
-    )
-    compose_rows(warehouse, attribute, composition, parent_version, moment)
+def _catch_up(warehouse: Warehouse, attribute: AttributeSettings) -> None:
+    """Record what the attribute's labels mean by now, where the settings changed since the last step.
+
+    Where data may only be kept so many days the clock is moved too, so that the days are counted until now and not
+    until the last step.
+    """
+    is_kept = any(table.keep for table in warehouse.loop.settings.restriction)
+    if is_kept or has_new_meaning(warehouse.connection, attribute):
+        warehouse.write(lambda known_at: record_meanings(warehouse.connection, warehouse.loop, known_at))
+
+
+def _draft(
+    warehouse: Warehouse,
+    attribute: AttributeSettings,
+    as_of: datetime | None,
+    latest: datetime,
+    listed: str | None = None,
+) -> _Draft:
     connection = warehouse.connection
+    refuse_changed_groups(connection, attribute)
+    moment = Moment(latest if as_of is None else as_of, latest)
+    parent = _read_parent(warehouse, attribute.name, moment.as_of)
+    if listed is not None:
+        parent = replace(parent, version=None, is_there=False)
+    composition = plan_composition(
+        warehouse.loop.settings,
+        attribute,
+        has_parent=parent.version is not None,
+        has_incumbent=parent.is_there,
+        renames=parent.renames,
+        is_past=as_of is not None,
+        listed=listed,
+    )
+    parent_version = parent.version
+    compose_rows(warehouse, attribute, composition, parent_version, moment)
     if _count(connection, "assembled") == 0:
-        raise NotYetError(_tell_empty(connection, composition))
-    checks = _check(warehouse, attribute, composition, parent_version, moment)
+        raise NotYetError(_tell_empty(connection, composition, as_of))
+    mark_leaks(warehouse, attribute, moment.reserved_until, is_past=as_of is not None)
+    checks = check_training_set(
+        warehouse, attribute, composition, parent_version, moment, is_past=as_of is not None
+    )
     digest = digest_rows(connection, composition.feature_space)
     return _Draft(composition, parent_version, moment, as_of is not None, digest, tuple(checks))
 
 
-def _tell_empty(connection: duckdb.DuckDBPyConnection, composition: Composition) -> str:
-    unaudited = _count_lot_open(connection)
-    if unaudited:
+def _tell_empty(connection: duckdb.DuckDBPyConnection, composition: Composition, as_of: datetime | None) -> str:
+    attribute = composition.attribute
+    first = read_first_label(connection, attribute)
+    if as_of is not None and (first is None or as_utc(first) > as_utc(as_of)):
+        since = f"its first is known since {as_utc(first).isoformat()}" if first else "it has none yet"
+        return f"{attribute}: no label was known as of {as_utc(as_of).isoformat()}; {since}"
+    counts = _count_left_out(connection)
+    if counts.get("lot_open"):
         return (
-            f"{composition.attribute}: no label is from a passed lot; {unaudited} wait for the audit of theirs: "
+            f"{attribute}: no label is from a passed lot; {counts['lot_open']} wait for the audit of theirs: "
             "`turnrow audit` tells what is still to be answered"
         )
+    by_settings = [f"{counts[why]} as {why}" for why in _BY_SETTINGS if counts.get(why)]
+    if by_settings:
+        return (
+            f"{attribute}: every sample with a label is left out, {', '.join(by_settings)}; look at [assemble], "
+            "[[leave_out]] and [[restriction]] in turnrow.toml"
+        )
     return (
-        f"{composition.attribute}: no sample has a label and features in {composition.feature_space} outside the "
+        f"{attribute}: no sample has a label and features in {composition.feature_space} outside the "
         "hold-outs; pull label files with features, or settle some fixes first"
     )
 
 
-def _count_lot_open(connection: duckdb.DuckDBPyConnection) -> int:
-    row = connection.execute("select count(*) from left_out where why = 'lot_open'").fetchone()
-    return int(row[0]) if row else 0
+def _count_left_out(connection: duckdb.DuckDBPyConnection) -> dict[str, int]:
+    rows = connection.execute("select why, count(*) from left_out group by why order by why").fetchall()
+    return {str(why): int(count) for why, count in rows}
 
 
-def _read_parent(warehouse: Warehouse, attribute: str, as_of: datetime) -> tuple[str | None, bool]:
-    """Return the incumbent's training set, if it has one, and whether there is an incumbent at all."""
+def _read_parent(warehouse: Warehouse, attribute: str, as_of: datetime) -> _Parent:
     with show_as_of(warehouse, as_of):
-        row = warehouse.connection.execute(read_sql("assemble/find_parent"), {"attribute": attribute}).fetchone()
-    return (row[0], True) if row else (None, False)
-
-
-def _check(
-    warehouse: Warehouse,
-    attribute: AttributeSettings,
-    composition: Composition,
-    parent_version: str | None,
-    moment: Moment,
-) -> list[CheckResult]:
-    connection = warehouse.connection
-    connection.execute(read_sql("assemble/parent_share"), {"parent_version": parent_version})
-    connection.execute(read_sql("assemble/training_row"))
-    connection.execute("create or replace temp table failing_row (check_name varchar, sample_id varchar)")
-    suite = builtin_suite(
-        Assembly(
-            kind=attribute.kind,
-            as_of=moment.as_of,
-            labels=attribute.labels,
-            parent_row_count=_count_parent(connection, parent_version),
-            is_audited=composition.is_audited,
-        )
-    )
-    suite += _read_user_checks(warehouse, attribute)
-    return run_expectations(connection, "assembled", suite, failures="failing_row")
-
-
-def _count_parent(connection: duckdb.DuckDBPyConnection, parent_version: str | None) -> int | None:
-    row = connection.execute(
-        "select row_count from training_set where version = $version", {"version": parent_version}
-    ).fetchone()
-    return int(row[0]) if row else None
-
-
-def _read_user_checks(warehouse: Warehouse, attribute: AttributeSettings) -> list[Expectation]:
-    suite = []
-    for check in warehouse.loop.settings.check:
-        if check.attribute == attribute.name:
-            origin = f"turnrow.toml, check.{check.name}.where"
-            check_expression(warehouse.connection, check.where, relation="training_row", origin=origin)
-            text = f"select sample_id from training_row where ({check.where}\n)"
-            suite.append(expect_no_row(check.name, check.requirement, text))
-    return suite
+        bound = {"attribute": attribute}
+        row = warehouse.connection.execute(read_sql("assemble/find_parent"), bound).fetchone()
+        renames = dict(warehouse.connection.execute(read_sql("assemble/read_renames"), bound).fetchall())
+    return _Parent(row[0] if row else None, row is not None, renames)
 
 
 def _find_or_insert(connection: duckdb.DuckDBPyConnection, draft: _Draft, known_at: datetime) -> tuple[str, bool]:
@@ -253,13 +276,29 @@ def _summarise(
     reasons = connection.execute(
         "select reason, count(*) from assembled group by reason order by reason"
     ).fetchall()
+    counts = _count_left_out(connection)
+    notes = connection.execute(
+        "select note, count(*) from left_out where why in ('restricted', 'left_out') group by note order by note"
+    ).fetchall()
     return AssembleSummary(
-        version,
-        draft.state,
-        _count(connection, "assembled"),
-        _count(connection, "near_row"),
-        {str(reason): int(count) for reason, count in reasons},
-        draft.checks,
-        is_new,
-        _count_lot_open(connection),
+        version=version,
+        state=draft.state,
+        row_count=_count(connection, "assembled"),
+        left_out=counts.get("near_duplicate", 0),
+        rows_by_reason={str(reason): int(count) for reason, count in reasons},
+        checks=draft.checks,
+        is_new=is_new,
+        lot_open=counts.get("lot_open", 0),
+        left_out_by_why=counts,
+        left_out_notes={str(note): int(count) for note, count in notes},
+        failing={check.check_name: _name_failing(connection, check) for check in draft.checks if not check.passed},
     )
+
+
+def _name_failing(connection: duckdb.DuckDBPyConnection, check: CheckResult) -> tuple[str, ...]:
+    rows = connection.execute(
+        "select distinct sample_id from failing_row where check_name = $name and sample_id is not null "
+        "order by sample_id limit 5",
+        {"name": check.check_name},
+    ).fetchall()
+    return tuple(str(row[0]) for row in rows)

@@ -8,7 +8,6 @@ from tasks.form_lots import insert_lots, stage_lots
 from tasks.judge_lots import insert_verdicts, stage_verdicts
 from tasks.loop import Loop
 from tasks.record_run import record_run
-from tasks.refuse_unbuilt import refuse_restrictions
 from tasks.warehouse import Warehouse, open_warehouse
 
 
@@ -31,7 +30,6 @@ def audit_lots(loop: Loop, *, is_closing: bool = False) -> AuditSummary:
     audit = loop.settings.audit
     if audit is None:
         return AuditSummary()
-    refuse_restrictions(loop.settings)
     started_at = loop.clock()
     with open_warehouse(loop, write=True) as warehouse:
         judged = _judge(warehouse, started_at)

@@ -10,11 +10,14 @@ import duckdb
 
 from schemas.case_file import FailureCase
 from schemas.settings import AttributeSettings
+from schemas.sql_files import read_sql
+from tasks.check_erasures import check_erasures
 from tasks.check_holdouts import check_holdouts
+from tasks.check_restrictions import check_restrictions
 from tasks.errors import SettingsError, TurnrowError
 from tasks.findings import FINE, WARNING, WRONG, Finding, tell_error
 from tasks.loop import Loop
-from tasks.refuse_unbuilt import list_without_effect, refuse_restrictions
+from tasks.refuse_unbuilt import list_without_effect
 from tasks.warehouse import Warehouse, find_location, open_warehouse
 
 _GIGABYTE = 1_000_000_000
@@ -36,6 +39,7 @@ def check_setup(loop: Loop, cases: list[FailureCase], errors: list[SettingsError
             findings.append(Finding(FINE, "warehouse", f"opens ({warehouse.location.kind.replace('_', ' ')})"))
             findings += _check_expressions(warehouse, cases)
             findings += check_holdouts(warehouse, cases)
+            findings += check_erasures(warehouse.connection, loop)
     except TurnrowError as error:
         findings.append(tell_error("warehouse", error))
     return findings
@@ -93,10 +97,6 @@ def _check_attributes(loop: Loop) -> Iterator[Finding]:
 
 
 def _check_unbuilt(loop: Loop) -> Iterator[Finding]:
-    try:
-        refuse_restrictions(loop.settings)
-    except TurnrowError as error:
-        yield tell_error("restriction", error)
     for name in list_without_effect(loop.settings):
         yield Finding(WARNING, f"turnrow.toml, {name}", "has no effect in this version", "do not rely on it yet")
 
@@ -118,7 +118,7 @@ def _check_guideline(loop: Loop, attribute: AttributeSettings) -> Iterator[Findi
 
 
 def _check_expressions(warehouse: Warehouse, cases: list[FailureCase]) -> Iterator[Finding]:
-    """Check every user's expression against the view that it reads; no row is read."""
+    """Check every user's expression against the view that it reads; rows are read by restrictions alone."""
     from tasks.describe_cases import check_case
 
     connection, settings = warehouse.connection, warehouse.loop.settings
@@ -131,9 +131,17 @@ def _check_expressions(warehouse: Warehouse, cases: list[FailureCase]) -> Iterat
     for rule in settings.rule:
         origin = f"turnrow.toml, rule.{rule.name}.where"
         found.append(_try_expression(connection, rule.where, "served_sample", origin, True))
-    for restriction in settings.restriction:
-        origin = "turnrow.toml, restriction.where"
-        found.append(_try_expression(connection, restriction.where, "current_sample", origin, True))
+    if settings.check:
+        connection.execute(read_sql("setup/training_row"))
+    for check in settings.check:
+        origin = f"turnrow.toml, check.{check.name}.where"
+        found.append(_try_expression(connection, check.where, "training_row", origin, True))
+    for table in settings.leave_out:
+        origin = f"turnrow.toml, leave_out.where ({table.because})"
+        found.append(_try_expression(connection, table.where, "current_sample", origin, True))
+    told = check_restrictions(warehouse)
+    found += [None if finding is None or finding.level != WRONG else finding for finding in told]
+    yield from (finding for finding in told if finding is not None and finding.level != WRONG)
     wrong = [finding for finding in found if finding is not None]
     yield from wrong
     if not wrong:
@@ -146,6 +154,7 @@ def _check_spelling(warehouse: Warehouse, cases: list[FailureCase]) -> Iterator[
 
     connection, settings = warehouse.connection, warehouse.loop.settings
     texts = [(rule.where, rule.attribute, f"turnrow.toml, rule.{rule.name}.where") for rule in settings.rule]
+    texts += [(own.where, own.attribute, f"turnrow.toml, check.{own.name}.where") for own in settings.check]
     for case in cases:
         texts.append((case.members.where, case.attribute, f"{case.path.name}, members.where"))
         if case.scope_in_use.where:

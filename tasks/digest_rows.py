@@ -10,12 +10,15 @@ from schemas.sql_files import read_sql
 from tasks.stream_vectors import BATCH_ROWS, stream_matrices
 
 
-def digest_rows(connection: duckdb.DuckDBPyConnection, feature_space: str) -> str:
+def digest_rows(
+    connection: duckdb.DuckDBPyConnection, feature_space: str, *, has_signed_zeros: bool = True
+) -> str:
     """Return SHA-256 over the lines of the temp table `assembled`, then over every row's features.
 
     Both go in order of sample_id. A line is sample_id, revision_id, label, weight as DECIMAL(12,6) and reason,
     tab-separated, ended by a line feed (the label of a number: the hex digits of its float64). Features are
-    little-endian float32.
+    little-endian float32. Without signed zeros -0 counts as 0: so did earlier versions, since DuckDB drops the
+    sign wherever it picks a list by its row's rank.
     """
     digest = hashlib.sha256()
     reader = connection.execute(read_sql("assemble/digest_lines")).to_arrow_reader(BATCH_ROWS)
@@ -23,7 +26,8 @@ def digest_rows(connection: duckdb.DuckDBPyConnection, feature_space: str) -> st
         digest.update(_join_texts(batch.column("line")))
     vectors = stream_matrices(connection, read_sql("assemble/digest_vectors"), {"feature_space": feature_space})
     for _, matrix in vectors:
-        digest.update(np.ascontiguousarray(matrix, dtype="<f4").data)
+        told = matrix if has_signed_zeros else matrix + np.float32(0.0)
+        digest.update(np.ascontiguousarray(told, dtype="<f4").data)
     return digest.hexdigest()
 
 

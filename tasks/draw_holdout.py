@@ -10,6 +10,7 @@ from schemas.case_file import FailureCase
 from schemas.definitions import definition_json, definition_of_holdout, hash_definition
 from schemas.settings import BUILT_IN_TRAINERS, AttributeSettings
 from schemas.sql_files import read_sql
+from tasks.apply_restrictions import list_restrictions, stage_restricted
 from tasks.ask_fixes import insert_wishes, make_wishes, prepare_wishes
 from tasks.errors import InputError, NotYetError
 from tasks.freeze_holdouts import freeze_full, list_open_holdouts
@@ -18,7 +19,6 @@ from tasks.list_holdout import stage_listed
 from tasks.loop import Loop
 from tasks.record_definitions import read_guideline, record_definitions
 from tasks.record_run import record_run
-from tasks.refuse_unbuilt import refuse_restrictions
 from tasks.warehouse import Warehouse, open_warehouse
 
 OVERALL_SIZE = 1500
@@ -87,7 +87,6 @@ def draw_holdout(
     Run again it draws nothing: only a changed definition, another file or `grow` makes a new version.
     Raises NotYetError where the scope holds nothing to draw, InputError for a file that names unknown samples.
     """
-    refuse_restrictions(loop.settings)
     started_at = loop.clock()
     with open_warehouse(loop, write=True) as warehouse:
         connection = warehouse.connection
@@ -134,6 +133,7 @@ def _stage(
     if listed is not None:
         digest = stage_listed(connection, listed, target.attribute.name)
         _refuse_all_seen(connection, listed)
+        _refuse_restricted(warehouse, target.attribute, listed)
         definition = definition_json({"listed": digest})
         if latest and latest.definition_sha256 == hash_definition(definition):
             return None
@@ -151,6 +151,27 @@ def _refuse_all_seen(connection: duckdb.DuckDBPyConnection, listed: Path) -> Non
         )
 
 
+def _refuse_restricted(warehouse: Warehouse, attribute: AttributeSettings, listed: Path) -> None:
+    """Raise InputError where a listed sample lacks a label and may not be queued: the set could never freeze."""
+    found = _stage_unaskable(warehouse, attribute, "drawn_member")
+    if found:
+        raise InputError(
+            f"{listed}: {len(found)} of its samples have no label and may not be queued by a [[restriction]], "
+            f"such as {found[0]}; list samples that have a label or may be asked about"
+        )
+
+
+def _stage_unaskable(warehouse: Warehouse, attribute: AttributeSettings, table: str) -> list[str]:
+    """Return which samples of a temp table lack a label and may not be queued; `unaskable` holds them."""
+    connection = warehouse.connection
+    connection.execute("create or replace temp table unaskable (sample_id varchar)")
+    if list_restrictions(warehouse.loop.settings, "queue"):
+        stage_restricted(warehouse, "queue", attribute, focus=table)
+        connection.execute(read_sql("holdout/stage_unaskable"))
+    rows = connection.execute("select sample_id from unaskable order by sample_id").fetchall()
+    return [str(row[0]) for row in rows]
+
+
 def _plan_draw(
     warehouse: Warehouse, target: HoldoutTarget, latest: _Latest | None, grow: int | None, version: int
 ) -> _Plan | None:
@@ -166,7 +187,8 @@ def _plan_draw(
     if _count(connection, "drawn_member") == kept:
         raise NotYetError(
             f"{target.case_name}: nothing can be drawn: no served sample of the scope lies outside the groups "
-            "that were trained on or drawn before; pull more logs, or widen [scope]"
+            "that were trained on or drawn before, and has a label or may be queued; pull more logs, or widen "
+            "[scope]"
         )
     return _Plan(_GROWN if carried else _DRAWN, size + kept, definition, version)
 
@@ -217,6 +239,8 @@ def _stage_draw(warehouse: Warehouse, target: HoldoutTarget, size: int, carried:
             "carried_at": _read_drawn_at(connection, carried),
         },
     )
+    if _stage_unaskable(warehouse, attribute, "eligible_sample"):
+        connection.execute("delete from eligible_sample where sample_id in (select sample_id from unaskable)")
     connection.execute(
         read_sql("holdout/draw_members"),
         {

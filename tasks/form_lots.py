@@ -13,6 +13,7 @@ import duckdb
 
 from schemas.settings import AuditSettings
 from schemas.sql_files import read_sql
+from tasks.apply_restrictions import drop_restricted
 from tasks.switch_inspection import DISCONTINUED, NORMAL, find_inspection
 from tasks.warehouse import Warehouse, show_only
 
@@ -38,9 +39,14 @@ def read_inspections(connection: duckdb.DuckDBPyConnection) -> dict[Source, str]
 
 
 def stage_candidates(warehouse: Warehouse, attributes: Sequence[str]) -> None:
-    """Make the temp table `standing_candidate`: settled fixes that are in no lot and whose label stands."""
+    """Make the temp table `standing_candidate`: settled fixes that are in no lot and whose label stands.
+
+    What may never be queued cannot be audited either, so it gets into no lot: a sample drawn from the rest would
+    say nothing of it.
+    """
     connection = warehouse.connection
     connection.execute(read_sql("audit/stage_candidates"), {"attributes": list(attributes)})
+    drop_restricted(warehouse, "queue", "lot_candidate")
     with show_only(warehouse, "lot_candidate"):
         connection.execute(read_sql("audit/keep_standing"))
 

@@ -34,6 +34,11 @@ def view_groups(
     )
 
 
+def is_fixed_group(group_by: str) -> bool:
+    """Tell whether a sample's group can never become another: it is part of what names the sample."""
+    return group_by in ("recording_id", "object_id")
+
+
 def refuse_changed_groups(connection: duckdb.DuckDBPyConnection, attribute: AttributeSettings) -> None:
     """Raise SettingsError where `group_by` is another than when the first group was reserved.
 

@@ -9,11 +9,12 @@ from datetime import datetime, timedelta
 import duckdb
 
 from schemas.sql_files import read_sql
+from tasks.apply_restrictions import list_restrictions, stage_restricted
 from tasks.errors import InputError, UnknownNameError
 from tasks.fetch_rows import fetch_rows
 from tasks.loop import Loop
 from tasks.mix_known_items import choose_known, make_no_known, stage_known
-from tasks.warehouse import Warehouse, as_utc, open_warehouse
+from tasks.warehouse import Warehouse, as_utc, open_warehouse, show_only
 
 _ALL = 2**62
 _LONGEST_NAME = 200
@@ -58,7 +59,8 @@ def hand_out(
 ) -> Iterator[HandOut]:
     """Choose the questions for a person, note them as leased, and yield them with the warehouse still open.
 
-    Never a question that the person has answered or had a part in, nor one whose open slots others hold. A person
+    Never a question that the person has answered or had a part in, nor one whose open slots others hold, nor one
+    about a sample that may not be queued (any more). A person
     who asks again gets the same ones again, for `lease_minutes` more. Without `annotator` nothing is leased. Where
     it is not blind there are neither known items nor audits. Raises InputError for a name that is none,
     UnknownNameError for an unknown attribute.
@@ -70,6 +72,7 @@ def hand_out(
     bound = {**bind_filter(which), "annotator": person, "is_blind": is_blind}
     with open_warehouse(loop, write=is_written) as warehouse:
         _state_settings(warehouse.connection, loop)
+        _stage_withheld(warehouse)
         if person is not None:
             _refuse_other_spelling(warehouse.connection, person)
         if share:
@@ -136,6 +139,19 @@ def _state_settings(connection: duckdb.DuckDBPyConnection, loop: Loop) -> None:
                 "deciders": list(attribute.deciders),
             },
         )
+
+
+def _stage_withheld(warehouse: Warehouse) -> None:
+    """Make the temp table `withheld_sample`: samples with a question that may not be queued any more."""
+    connection = warehouse.connection
+    connection.execute("create or replace temp table withheld_sample (sample_id varchar)")
+    if list_restrictions(warehouse.loop.settings, "queue"):
+        connection.execute(
+            "create or replace temp table questioned_sample as select distinct sample_id from open_question"
+        )
+        with show_only(warehouse, "questioned_sample"):
+            stage_restricted(warehouse, "queue", focus="questioned_sample")
+        connection.execute("insert into withheld_sample select sample_id from restricted_sample")
 
 
 def _choose(

@@ -8,6 +8,7 @@ from pathlib import Path
 import duckdb
 
 from schemas.sql_files import read_sql
+from tasks.check_tombstones import prepare_tombstones
 from tasks.errors import InputError
 from tasks.loop import Loop
 from tasks.read_rows import load_rows
@@ -53,6 +54,7 @@ def import_answers(loop: Loop, path: Path) -> ImportSummary:
             connection.execute(read_sql("answers/stage_answers"))
 
             def insert(known_at: datetime) -> ImportSummary:
+                prepare_tombstones(connection, loop)
                 connection.execute(read_sql("answers/judge_answers"))
                 source = loop.relate(path)
                 _insert_rows(connection, content_sha256, source, known_at)

@@ -12,6 +12,7 @@ import pyarrow as pa
 from schemas.case_file import FailureCase
 from schemas.settings import AttributeSettings
 from schemas.sql_files import read_sql
+from tasks.apply_restrictions import Purpose, stage_restricted
 from tasks.ask_fixes import find_room, insert_wishes, make_wishes, prepare_wishes, stage_tracks, stage_weights
 from tasks.choose_spread import BestRows, choose_spread, place_in_tracks
 from tasks.find_scope import stage_candidates, stage_references
@@ -20,7 +21,6 @@ from tasks.loop import Loop
 from tasks.measure_likeness import References, measure_likeness
 from tasks.record_definitions import read_guideline
 from tasks.record_run import record_run
-from tasks.refuse_unbuilt import refuse_restrictions
 from tasks.warehouse import Warehouse, open_warehouse
 
 # How much doubt counts beside likeness, how much a near-copy of a choice loses, and how many rows the
@@ -55,7 +55,6 @@ def mine_samples(loop: Loop, case: FailureCase) -> MineSummary:
     samples that the model predicts otherwise than their nearest member. Run again it adds nothing until some
     of its questions are answered. Raises NotYetError without members.
     """
-    refuse_restrictions(loop.settings)
     started_at = loop.clock()
     attribute = loop.settings.attribute[case.attribute]
     with open_warehouse(loop, write=True) as warehouse:
@@ -110,6 +109,7 @@ def _stage_choice(warehouse: Warehouse, case: FailureCase, attribute: AttributeS
     stage_candidates(connection, case)
     stage_tracks(warehouse)
     connection.execute(read_sql("mine/keep_unlabelled"), {"attribute": case.attribute})
+    _drop_restricted(warehouse, attribute)
     references = stage_references(connection, case, attribute)
     look_alikes = round(wanted * case.mine.look_alikes)
     near, otherwise = _rank(connection, case, attribute, references, wanted)
@@ -118,6 +118,17 @@ def _stage_choice(warehouse: Warehouse, case: FailureCase, attribute: AttributeS
     # Where there are too few look-alikes their share is not lost.
     chosen += _choose(near, wanted - len(chosen), "mined", chosen)
     _wish_chosen(warehouse, case, attribute, chosen)
+
+
+def _drop_restricted(warehouse: Warehouse, attribute: AttributeSettings) -> None:
+    """Take out of the candidates what may not be asked about, or could not be trained on once answered."""
+    connection = warehouse.connection
+    purposes: tuple[Purpose, ...] = ("queue", "train")
+    for purpose in purposes:
+        if stage_restricted(warehouse, purpose, attribute, focus="likeness_candidate"):
+            connection.execute(
+                "delete from likeness_candidate where sample_id in (select sample_id from restricted_sample)"
+            )
 
 
 def _rank(

@@ -11,6 +11,7 @@ import duckdb
 
 from schemas.settings import AttributeSettings
 from schemas.sql_files import read_sql
+from tasks.apply_restrictions import drop_restricted
 from tasks.group_samples import view_groups
 from tasks.record_definitions import read_guideline
 from tasks.warehouse import Warehouse, show_only
@@ -40,6 +41,7 @@ def stage_known(warehouse: Warehouse, bound: Bound, share: float) -> None:
     with show_only(warehouse, "known_focus"):
         for attribute in warehouse.loop.settings.attribute.values():
             _stage_attribute(warehouse, attribute, bound["annotator"])
+    drop_restricted(warehouse, "queue", "known_candidate")
 
 
 def choose_known(connection: duckdb.DuckDBPyConnection, bound: Bound, share: float, known_at: datetime) -> None:

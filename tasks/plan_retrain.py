@@ -8,9 +8,11 @@ import duckdb
 from schemas.settings import AttributeSettings
 from schemas.sql_files import read_sql
 from tasks.errors import NotYetError, UnknownNameError
+from tasks.find_leaks import find_leaks, make_leak_table
 from tasks.freeze_holdouts import list_open_holdouts
 from tasks.know_models import KnownModel, name_model, read_incumbent
 from tasks.train_models import Training
+from tasks.warehouse import Warehouse, as_utc
 
 
 @dataclass(frozen=True)
@@ -44,17 +46,8 @@ class RetrainPlan:
         return [self.candidate] if self.control is None else [self.candidate, self.control]
 
 
-@dataclass(frozen=True)
-class _Reserved:
-    """Rows of a version whose groups are reserved now: how many, one of them, and a digest of all."""
-
-    count: int
-    example: str | None
-    digest: str
-
-
 def plan_retrain(
-    connection: duckdb.DuckDBPyConnection,
+    warehouse: Warehouse,
     attribute: AttributeSettings,
     version: str | None,
     *,
@@ -62,10 +55,13 @@ def plan_retrain(
 ) -> RetrainPlan:
     """Return what to train on a version, by default the attribute's latest.
 
-    Raises NotYetError for a version that failed its checks or holds groups reserved since, UnknownNameError
-    for one that is not there.
+    The temp table `leaked_row` then names the rows of the incumbent's training set that the control does without.
+    Raises NotYetError for a version that failed its checks, or rows of which leak, are restricted or were erased
+    since; UnknownNameError for one that is not there.
     """
-    name, rows = _find_version(connection, attribute, version)
+    connection = warehouse.connection
+    make_leak_table(connection)
+    name, rows = _find_version(warehouse, attribute, version)
     _await_overall(connection, attribute, is_audited=is_audited)
     incumbent = read_incumbent(connection, attribute.name)
     parent = incumbent if incumbent and incumbent.artefact_uri else None
@@ -73,7 +69,7 @@ def plan_retrain(
     candidate = _name_training(attribute, "candidate", name, settings, parent, None)
     control = None
     if parent is not None and parent.training_set_version is not None:
-        control = _plan_control(connection, attribute, parent.training_set_version, rows, parent)
+        control = _plan_control(warehouse, attribute, parent.training_set_version, rows, parent)
     held = connection.execute(read_sql("evaluate/frozen_ids"), {"attribute": attribute.name}).fetchall()
     return RetrainPlan(attribute, name, incumbent, candidate, control, tuple(str(row[0]) for row in held))
 
@@ -97,10 +93,8 @@ def _await_overall(
         )
 
 
-def _find_version(
-    connection: duckdb.DuckDBPyConnection, attribute: AttributeSettings, version: str | None
-) -> tuple[str, int]:
-    row = connection.execute(
+def _find_version(warehouse: Warehouse, attribute: AttributeSettings, version: str | None) -> tuple[str, int]:
+    row = warehouse.connection.execute(
         read_sql("evaluate/read_training_set"), {"attribute": attribute.name, "version": version}
     ).fetchone()
     if row is None and version is not None:
@@ -109,46 +103,38 @@ def _find_version(
         )
     if row is None:
         raise NotYetError(f"{attribute.name}: no training set yet; `turnrow assemble {attribute.name}` makes one")
-    name, state, _, rows = row
+    name, state, reserved_until, rows = row
     if state != "passed":
         raise NotYetError(
             f'{name}: failed its checks and cannot be trained on; `turnrow sql "select * from quality_check '
             f"where version = '{name}' and not passed\"` says which"
         )
-    reserved = _read_reserved(connection, attribute, name)
-    if reserved.count:
-        raise NotYetError(
-            f"{name}: {reserved.count} of its rows (such as {reserved.example}) were reserved for a hold-out "
-            f"since; assemble {attribute.name} again"
-        )
+    leaks = find_leaks(warehouse, attribute, name, as_utc(reserved_until))
+    if leaks.count:
+        raise NotYetError(f"{name}: {leaks.told}; assemble {attribute.name} again")
     return str(name), int(rows)
 
 
 def _plan_control(
-    connection: duckdb.DuckDBPyConnection,
+    warehouse: Warehouse,
     attribute: AttributeSettings,
     version: str,
     candidate_rows: int,
     parent: KnownModel,
 ) -> Training | None:
     """Plan the control; None where nothing is left of the incumbent's training set to train it on."""
-    row = connection.execute(
-        "select row_count from training_set where version = $version", {"version": version}
+    row = warehouse.connection.execute(
+        read_sql("evaluate/read_training_set"), {"attribute": attribute.name, "version": version}
     ).fetchone()
-    reserved = _read_reserved(connection, attribute, version)
-    rows = (int(row[0]) if row else 0) - reserved.count
+    if row is None:
+        return None
+    leaks = find_leaks(warehouse, attribute, version, as_utc(row[2]))
+    rows = int(row[3]) - leaks.count
     if rows <= 0:
         return None
     fair = _match_updates(attribute, dict(attribute.trainer_settings), candidate_rows, rows)
-    left_out = reserved.digest if reserved.count else None
+    left_out = leaks.digest if leaks.count else None
     return _name_training(attribute, "control", version, fair, parent, left_out)
-
-
-def _read_reserved(connection: duckdb.DuckDBPyConnection, attribute: AttributeSettings, version: str) -> _Reserved:
-    row = connection.execute(
-        read_sql("evaluate/reserved_rows"), {"attribute": attribute.name, "version": version}
-    ).fetchone()
-    return _Reserved(*row) if row else _Reserved(0, None, "")
 
 
 def _match_updates(

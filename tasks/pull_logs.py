@@ -9,6 +9,7 @@ import duckdb
 
 from schemas.sql_files import read_sql
 from tasks.check_log_rows import empty_staging, prepare_staging, stage_file
+from tasks.check_tombstones import refuse_erased_rows
 from tasks.errors import InputError
 from tasks.find_log_files import (
     FoundFile,
@@ -179,6 +180,7 @@ def _commit(pull: _Pull, chunk: _Chunk) -> None:
 
 
 def _insert(pull: _Pull, chunk: _Chunk, known_at: datetime) -> None:
+    refuse_erased_rows(pull.connection, pull.engine.loop)
     insert_staged(pull.connection, chunk.logs, known_at, pull.run_id)
     record_run(
         pull.connection,

@@ -4,12 +4,12 @@ from datetime import datetime
 
 from schemas.settings import AttributeSettings
 from schemas.sql_files import read_sql
+from tasks.apply_restrictions import drop_restricted
 from tasks.ask_fixes import cut_wishes, insert_wishes, make_wishes, prepare_wishes, stage_tracks, stage_weights
 from tasks.group_samples import view_groups
 from tasks.loop import Loop
 from tasks.record_definitions import read_guideline
 from tasks.record_run import record_run
-from tasks.refuse_unbuilt import refuse_restrictions
 from tasks.warehouse import Warehouse, open_warehouse, show_only
 
 
@@ -19,7 +19,6 @@ def queue_doubted(loop: Loop) -> int:
     At most `ask_per_run` a run, `per_week` in seven days, `open_at_most` at once, and `per_track` of one track.
     Reserved groups are asked by their hold-out only.
     """
-    refuse_restrictions(loop.settings)
     started_at = loop.clock()
     with open_warehouse(loop, write=True) as warehouse:
         connection = warehouse.connection
@@ -29,6 +28,7 @@ def queue_doubted(loop: Loop) -> int:
         with show_only(warehouse, "suspect_sample"):
             for attribute in loop.settings.attribute.values():
                 _stage_doubted(warehouse, attribute)
+        drop_restricted(warehouse, "queue", "wanted_fix")
         stage_tracks(warehouse)
         connection.execute(read_sql("queue/cut_tracks"))
         cut_wishes(warehouse, loop.settings.queue.ask_per_run)

@@ -5,7 +5,7 @@ from datetime import datetime
 
 import duckdb
 
-from schemas.definitions import definition_of_attribute, definition_of_rule
+from schemas.definitions import definition_of_attribute, definition_of_rule, hash_definition
 from schemas.settings import AttributeSettings, Settings
 from schemas.sql_files import read_sql
 from tasks.loop import Loop
@@ -38,6 +38,18 @@ def record_definitions(connection: duckdb.DuckDBPyConnection, loop: Loop, known_
     stage_definitions(connection, loop)
     connection.execute(read_sql("definitions/insert_attributes"), {"known_at": known_at})
     connection.execute(read_sql("definitions/insert_rules"), {"known_at": known_at})
+
+
+def record_meanings(connection: duckdb.DuckDBPyConnection, loop: Loop, known_at: datetime) -> None:
+    """Insert the definitions of attributes that changed; those of rules wait for the step that applies them."""
+    stage_definitions(connection, loop)
+    connection.execute(read_sql("definitions/insert_attributes"), {"known_at": known_at})
+
+
+def has_new_meaning(connection: duckdb.DuckDBPyConnection, attribute: AttributeSettings) -> bool:
+    """Tell whether the settings say something else of an attribute than was last recorded."""
+    row = connection.execute(read_sql("definitions/latest_attribute"), {"attribute": attribute.name}).fetchone()
+    return row is None or row[0] != hash_definition(definition_of_attribute(attribute))
 
 
 def stage_definitions(connection: duckdb.DuckDBPyConnection, loop: Loop) -> None:

@@ -3,19 +3,9 @@
 from collections.abc import Iterator
 
 from schemas.settings import Settings
-from tasks.errors import SettingsError
 
-# Table or key of turnrow.toml; each is checked when it is read, and nothing more.
+# Table of turnrow.toml; each is checked when it is read, and nothing more.
 _WITHOUT_EFFECT = ("watch", "notify", "retention", "schedule")
-
-
-def refuse_restrictions(settings: Settings) -> None:
-    """Raise SettingsError where data are restricted: rather do nothing than what somebody forbade."""
-    if settings.restriction:
-        raise SettingsError(
-            "turnrow.toml, restriction: this version cannot keep data out of the queue or of training by a "
-            "restriction yet, so it does neither while one stands; take the data out before they are pulled"
-        )
 
 
 def list_without_effect(settings: Settings) -> Iterator[str]:

@@ -5,12 +5,12 @@ from datetime import datetime
 
 from schemas.settings import AttributeSettings
 from schemas.sql_files import read_sql
+from tasks.apply_restrictions import drop_restricted
 from tasks.ask_fixes import cut_wishes, insert_wishes, make_wishes, prepare_wishes
 from tasks.errors import InputError
 from tasks.loop import Loop
 from tasks.record_definitions import read_guideline
 from tasks.record_run import record_run
-from tasks.refuse_unbuilt import refuse_restrictions
 from tasks.warehouse import Warehouse, open_warehouse
 
 
@@ -34,7 +34,6 @@ def renew_labels(loop: Loop, attribute: AttributeSettings, at_most: int | None =
     An open question that was answered under older guidelines only is withdrawn and asked anew, since answers
     under different guidelines never count together. Raises InputError where the attribute has no guideline.
     """
-    refuse_restrictions(loop.settings)
     guideline_sha256 = read_guideline(loop, attribute)
     if guideline_sha256 is None:
         raise InputError(
@@ -73,9 +72,11 @@ def _stage_wishes(
     scope = {"attribute": attribute.name, "guideline_sha256": guideline_sha256}
     make_wishes(connection)
     connection.execute(read_sql("renew/stage_outdated"), scope)
+    drop_restricted(warehouse, "queue", "wanted_fix")
     row = connection.execute("select count(distinct sample_id) from wanted_fix").fetchone()
     cut_wishes(warehouse, limits.ask_per_run if at_most is None else at_most)
     connection.execute(read_sql("renew/stage_overtaken"), scope)
+    drop_restricted(warehouse, "queue", "overtaken_fix")
     connection.execute(read_sql("renew/wish_overtaken"), scope)
     prepare_wishes(warehouse)
     return int(row[0]) if row else 0

@@ -56,7 +56,8 @@ def retrain_model(
 
     The same version, settings and hold-outs again train nothing and return what is stored; a model that is
     stored already only answers. The warehouse is not open while models are trained. Raises NotYetError for a
-    version that failed its checks or holds groups reserved since, TrainerError where training fails.
+    version that failed its checks or holds rows that leak or are restricted since, TrainerError where training
+    fails.
     """
     started_at = loop.clock()
     attribute = find_attribute(loop, attribute_name)
@@ -81,7 +82,7 @@ def retrain_model(
 
 def _plan(warehouse: Warehouse, attribute: AttributeSettings, version: str | None) -> RetrainPlan:
     is_audited = warehouse.loop.settings.audit is not None
-    return plan_retrain(warehouse.connection, attribute, version, is_audited=is_audited)
+    return plan_retrain(warehouse, attribute, version, is_audited=is_audited)
 
 
 def _prepare(warehouse: Warehouse, plan: RetrainPlan, folder: Path) -> list[Job]:

@@ -25,7 +25,8 @@ _MAP_FORMAT = {
     "return_unexpected_index_query": True,
 }
 # The comment is for Great Expectations, which prints a warning about a query that lacks {batch}.
-_OFFENDING = "select sample_id from offending_row /* {batch} */"
+_VALUES_TOLD = 3
+_OFFENDING = "select sample_id from offending_row where is_offending /* {batch} */"
 
 
 @dataclass(frozen=True)
@@ -101,8 +102,10 @@ def _check_query(
     """Keep the rows that the check's own query returns, and let the suite judge that there are none."""
     _keep_offending(connection, _query_text(expectation), expectation.arguments)
     result = _validate(batch, "unexpected_rows_expectation", {"unexpected_rows_query": _OFFENDING})
-    row_count, observed = _fetch_one(connection, "select count(*), min(observed) from offending_row")
-    return bool(result.success), observed or f"{row_count} rows"
+    row_count, observed = _fetch_one(
+        connection, "select count(*) filter (where is_offending), min(observed) from offending_row"
+    )
+    return bool(result.success), observed or (f"{row_count} rows offend" if row_count else "no row offends")
 
 
 def _check_column(
@@ -118,7 +121,19 @@ def _check_column(
     _keep_offending(connection, _union(queries), {})
     (row_count,) = _fetch_one(connection, "select count(*) from offending_row")
     (total_count,) = _fetch_one(connection, "select count(*) from checked_row")
-    return not failed, f"{row_count} of {total_count} rows"
+    values = _tell_values(connection, str(expectation.arguments["column"])) if failed else ""
+    return not failed, f"{row_count} of {total_count} rows offend{values}"
+
+
+def _tell_values(connection: duckdb.DuckDBPyConnection, column: str) -> str:
+    """Say which values of a column the offending rows have, the most frequent first."""
+    name = _quote(column)
+    rows = connection.execute(
+        f"select {name}::varchar as value, count(*) as row_count from checked_row semi join offending_row "
+        f"using (sample_id) group by {name} order by row_count desc, value limit {_VALUES_TOLD + 1}"
+    ).fetchall()
+    told = [f"{'null' if value is None else value} ({count})" for value, count in rows[:_VALUES_TOLD]]
+    return f": {column} is {', '.join(told)}{' and others' if len(rows) > _VALUES_TOLD else ''}"
 
 
 def _check_table(
@@ -128,7 +143,7 @@ def _check_table(
     result = _validate(batch, expectation.kind, expectation.arguments, {"result_format": "BASIC"})
     _keep_offending(connection, "select null::varchar as sample_id", {})
     observed = result.result.get("observed_value")
-    return bool(result.success), None if observed is None else str(observed)
+    return bool(result.success), None if observed is None else expectation.told.format(observed)
 
 
 def _union(queries: Sequence[str]) -> str:
@@ -146,16 +161,20 @@ def _query_text(expectation: Expectation) -> str:
 
 
 def _keep_offending(connection: duckdb.DuckDBPyConnection, query: str, arguments: Mapping[str, object]) -> None:
-    """Run a query once and keep its rows as the temp table `offending_row` (sample_id, observed)."""
+    """Run a query once and keep its rows as the temp table `offending_row` (sample_id, observed, is_offending).
+
+    A row offends unless the query says that it does not: a null in `is_offending` is no pass.
+    """
     bound = dict(arguments)
     head = connection.execute(f"select * from ({query}\n) limit 0", bound).description or []
     names = {str(column[0]) for column in head}
     if "sample_id" not in names:
         raise TurnrowError("its query returns no column sample_id")
     observed = "observed::varchar" if "observed" in names else "null::varchar"
+    offends = "coalesce(is_offending::boolean, true)" if "is_offending" in names else "true"
     connection.execute(
-        "create or replace temp table offending_row as "
-        f"select sample_id::varchar as sample_id, {observed} as observed from ({query}\n)",
+        "create or replace temp table offending_row as select sample_id::varchar as sample_id, "
+        f"{observed} as observed, {offends} as is_offending from ({query}\n)",
         bound,
     )
 
@@ -171,12 +190,13 @@ def _record_failures(
         return 0
     connection.execute(
         f"insert into {kept} (check_name, sample_id) "
-        "select distinct $check_name, sample_id from offending_row where sample_id is not null",
+        "select distinct $check_name, sample_id from offending_row where is_offending and sample_id is not null",
         bound,
     )
     (failing_count,) = _fetch_one(
         connection,
-        "select count(distinct sample_id) + count(*) filter (where sample_id is null) from offending_row",
+        "select count(distinct sample_id) + count(*) filter (where sample_id is null) "
+        "from offending_row where is_offending",
     )
     return max(1, int(failing_count))
 

@@ -69,7 +69,8 @@ def prepare_training(
 ) -> Job:
     """Write the folder that a model is trained in; it will answer the hold-out samples too.
 
-    Raises TrainerError where the parent's artefact is not what was stored.
+    Rows that the temp table `leaked_row` names of the version are not in it. Raises TrainerError where the
+    parent's artefact is not what was stored.
     """
     parent = find_artefact(loop, training.parent) if training.parent else None
     request = _request("train", attribute, training.parent, parent, training.settings, training.seed)

@@ -70,6 +70,24 @@ def train(folder: Path) -> None:
         _write_predictions(network, names, folder)
 
 
+def fit_perceptron(
+    features: Floats, codes: NDArray[Any], label_count: int, settings: PerceptronSettings
+) -> Perceptron:
+    """Train a classifier from scratch on rows in memory, as `train` does on those of a folder.
+
+    `codes` holds each row's label as a number from 0, and "0", "1" ... are the network's labels. The same rows in
+    the same order give the same network. Raises TrainerError where training diverges.
+    """
+    from threadpoolctl import threadpool_limits
+
+    labels = tuple(str(code) for code in range(label_count))
+    request = PerceptronRequest("train", "class", labels, (), settings)
+    rows = _Rows(features, codes, np.ones(len(codes), dtype=np.float32))
+    random = np.random.RandomState(settings.seed)
+    with threadpool_limits(limits=1):
+        return _run_epochs(_draw_network(rows, request, random), rows, settings, settings.epochs, random)
+
+
 def count_updates(rows: int, epochs: int) -> int:
     """Return how many weight updates `epochs` passes over `rows` rows make (batches of at most 200)."""
     return math.ceil(rows / _BATCH_ROWS) * epochs

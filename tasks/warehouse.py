@@ -28,6 +28,7 @@ _CONFLICT_TRIES = 20
 _POSTGRES = "ducklake:postgres:"
 _LAKE = "ducklake:"
 _NARROWED_ONCE = ("label_revision", "label_fix", "fix_outcome", "attribute_definition")
+_SAMPLE_LISTS = ("training_set_member", "listed_set_member")  # what else is narrowed where a past set is made anew
 
 
 @dataclass(frozen=True)
@@ -77,22 +78,27 @@ class Warehouse:
 
         The first statement moves the warehouse's clock, so known_at rises in commit order on every host. If
         another writer got between (a lost lock), `insert` alone is rerun: what it reads it has prepared.
+        Raises WarehouseError where a recording was erased since it was prepared: it could come back with it.
         """
+        erasures = self._count_erasures()
         with self.hold_writers_lock():
             for attempt in range(1, _CONFLICT_TRIES):
                 try:
-                    return self._write_once(insert)
+                    return self._write_once(insert, erasures)
                 except duckdb.Error as error:
                     if not _is_conflict(error):
                         raise
                     time.sleep(0.01 * attempt)
-            return self._write_once(insert)
+            return self._write_once(insert, erasures)
 
-    def _write_once(self, insert: Callable[[datetime], T]) -> T:
+    def _write_once(self, insert: Callable[[datetime], T], erasures: int) -> T:
         self.connection.execute("commit")  # of what was read and staged so far
         self.connection.execute("begin transaction")
         try:
-            result = insert(self._move_clock())
+            known_at = self._move_clock()
+            if self._count_erasures() != erasures:
+                raise WarehouseError("a recording was erased while this step was at work: run it again")
+            result = insert(known_at)
             self.connection.execute("commit")
         except BaseException:
             with suppress(duckdb.Error):
@@ -101,6 +107,13 @@ class Warehouse:
         finally:
             self.connection.execute("begin transaction")
         return result
+
+    def _count_erasures(self) -> int:
+        """Count what was erased so far; in a file it cannot change while that is attached, for it is locked."""
+        if self.location.kind == "file":
+            return 0
+        row = self.connection.execute("select count(*) from erasure").fetchone()
+        return int(row[0]) if row else 0
 
     def _move_clock(self) -> datetime:
         self.connection.execute(
@@ -319,10 +332,11 @@ def _read_schema_version(connection: duckdb.DuckDBPyConnection) -> int:
 
 
 @contextmanager
-def show_as_of(warehouse: Warehouse, moment: datetime) -> Iterator[None]:
+def show_as_of(warehouse: Warehouse, moment: datetime, focus: str | None = None) -> Iterator[None]:
     """Show every fact and view as it was at `moment`, by temporary views of the same names.
 
-    Nothing can be written meanwhile. Raises InputError for a moment in the future.
+    `focus` names a temp table to whose sample_ids facts about samples are narrowed, as by `show_only`. Nothing
+    can be written meanwhile. Raises InputError for a moment in the future.
     """
     if as_utc(moment) > max(as_utc(warehouse.loop.clock()), warehouse.read_clock()):
         raise InputError(
@@ -332,9 +346,15 @@ def show_as_of(warehouse: Warehouse, moment: datetime) -> Iterator[None]:
         "create or replace temp table as_of_moment as select $moment::timestamptz as as_of",
         {"moment": moment},
     )
-    cut = dict.fromkeys(DATED_FACTS, "where known_at <= (select as_of from as_of_moment)")
+    until = "where known_at <= (select as_of from as_of_moment)"
+    cut = dict.fromkeys(DATED_FACTS, until)
     cut |= {name: f"semi join {dated} using ({key})" for name, (key, dated) in DEPENDENT_FACTS.items()}
-    with _shadow(warehouse.connection, cut, VIEWS):
+    if focus is not None:
+        narrowed = (*SAMPLE_FACTS, *_SAMPLE_LISTS)
+        cut |= {name: f"semi join {focus} using (sample_id) {cut[name]}" for name in narrowed}
+        cut["label_fix"] = f"{_narrow_fixes(focus)} {until.replace('where', 'and')}"
+        cut["fix_outcome"] = f"semi join label_fix using (fix_id) {until}"
+    with _shadow(warehouse.connection, cut, VIEWS, _NARROWED_ONCE if focus else ()):
         yield
 
 
@@ -346,10 +366,7 @@ def show_only(warehouse: Warehouse, focus: str, staged: Mapping[str, str] | None
     not stored (yet), so that the views tell what they would show. Nothing can be written meanwhile.
     """
     cut = dict.fromkeys(SAMPLE_FACTS, f"semi join {focus} using (sample_id)")
-    # A label carried along a track names the fix of another sample.
-    cut["label_fix"] = (
-        f"where sample_id in (select sample_id from {focus}) or fix_id in (select fix_id from label_revision)"
-    )
+    cut["label_fix"] = _narrow_fixes(focus)
     cut["fix_outcome"] = "semi join label_fix using (fix_id)"
     for name, view in (staged or {}).items():
         cut[name] = f"{cut.get(name, '')} union all by name select * from {view}"
@@ -357,6 +374,11 @@ def show_only(warehouse: Warehouse, focus: str, staged: Mapping[str, str] | None
     cut.setdefault("attribute_definition", "")
     with _shadow(warehouse.connection, cut, VIEWS if staged else SAMPLE_VIEWS, _NARROWED_ONCE):
         yield
+
+
+def _narrow_fixes(focus: str) -> str:
+    """Return which fixes count: a label carried along a track names the fix of another sample."""
+    return f"where (sample_id in (select sample_id from {focus}) or fix_id in (select fix_id from label_revision))"
 
 
 @contextmanager

@@ -39,6 +39,7 @@ COMMANDS = [
     "holdout",
     "assemble",
     "verify",
+    "diff",
     "retrain",
     "predict",
     "import-model",
@@ -47,10 +48,12 @@ COMMANDS = [
     "round",
     "backfill",
     "lineage",
+    "why",
+    "erase",
     "status",
     "sql",
 ]
-LATER = ["schedule", "why", "export", "report", "erase", "diff", "move-warehouse"]
+LATER = ["schedule", "export", "report", "move-warehouse"]
 
 CROUCHED = """
 case = "crouched-picker"

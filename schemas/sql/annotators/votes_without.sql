@@ -6,15 +6,10 @@ with reserved as (
     from grouped_sample as g
     inner join holdout_reserved as r on r.attribute = $attribute and r.group_id = g.group_id
 ),
-ended as (
-    select fix_id, arg_max(outcome, known_at) as outcome, max(known_at) as ended_at
-    from fix_outcome
-    group by fix_id
-),
 settled as (
-    select f.fix_id, f.sample_id, r.guideline_sha256, e.ended_at
+    select f.fix_id, f.sample_id, r.guideline_sha256, e.known_at as ended_at
     from label_fix as f
-    inner join ended as e on e.fix_id = f.fix_id
+    inner join fix_end as e on e.fix_id = f.fix_id
     inner join label_revision as r on r.fix_id = f.fix_id and r.sample_id = f.sample_id
     anti join reserved as h on h.sample_id = f.sample_id
     where f.attribute = $attribute and e.outcome = 'settled'

@@ -21,34 +21,47 @@ reserved as (
     inner join wh.main.holdout as h on h.holdout_id = m.holdout_id
     inner join grouped_sample as g on g.sample_id = m.sample_id
     where h.attribute = $attribute and h.known_at <= $reserved_until
+),
+judged as (
+    select
+        w.sample_id,
+        g.group_id,
+        g.recording_id,
+        l.revision_id,
+        l.label,
+        l.label_value,
+        l.origin,
+        l.decided_at,
+        l.known_at as settled_at,
+        coalesce(w.fix_id, l.fix_id) as fix_id,
+        w.reason,
+        w.prediction_id,
+        coalesce(w.case_names, case when w.reason <> 'base' then c.case_names end) as case_names,
+        v.feature_length,
+        v.is_finite,
+        r.group_id is not null or z.sample_id is not null as is_reserved,
+        l.fix_id is null or not $is_audited or coalesce(k.verdict = 'passed', false) as lot_passed,
+        b.why as barred_why,
+        b.note
+    from wished_row as w
+    inner join grouped_sample as g on g.sample_id = w.sample_id
+    left join current_label as l on l.sample_id = w.sample_id
+    left join vectors as v on v.sample_id = w.sample_id
+    left join concerned_case as c on c.sample_id = w.sample_id
+    left join fix_lot as k on k.fix_id = l.fix_id
+    left join reserved as r on r.group_id = g.group_id
+    left join later_reserved as z on z.sample_id = w.sample_id
+    left join barred_row as b on b.sample_id = w.sample_id
 )
 select
-    w.sample_id,
-    g.group_id,
-    l.revision_id,
-    l.label,
-    l.label_value,
-    l.origin,
-    l.decided_at,
-    l.known_at as settled_at,
-    coalesce(w.fix_id, l.fix_id) as fix_id,
-    w.reason,
-    w.prediction_id,
-    coalesce(w.case_names, case when w.reason <> 'base' then c.case_names end) as case_names,
-    v.feature_length,
-    v.is_finite,
-    r.group_id is not null as is_reserved,
-    l.fix_id is null or not $is_audited or coalesce(k.verdict = 'passed', false) as lot_passed,
+    * exclude (barred_why, note),
     case
-        when l.revision_id is null then 'no_label'
-        when r.group_id is not null then 'reserved'
-        when $is_audited and l.fix_id is not null and k.verdict is distinct from 'passed' then 'lot_open'
-        when v.feature_length is null then 'no_features'
-    end as why
-from wished_row as w
-inner join grouped_sample as g on g.sample_id = w.sample_id
-left join current_label as l on l.sample_id = w.sample_id
-left join vectors as v on v.sample_id = w.sample_id
-left join concerned_case as c on c.sample_id = w.sample_id
-left join fix_lot as k on k.fix_id = l.fix_id
-left join reserved as r on r.group_id = g.group_id
+        when barred_why = 'restricted' then 'restricted'
+        when revision_id is null then 'no_label'
+        when is_reserved then 'reserved'
+        when barred_why is not null then barred_why
+        when not lot_passed then 'lot_open'
+        when feature_length is null then 'no_features'
+    end as why,
+    note
+from judged

@@ -37,6 +37,11 @@ labelled as (
     from current_label
     where attribute = $attribute and revision_id is not null and $takes_all
 ),
+listed as (
+    select sample_id, 'base' as reason, 5 as strength
+    from listed_set_member
+    where list_id = $listed and is_taken
+),
 named as (
     select sample_id, reason, fix_id, prediction_id, case_name, case_names, strength from parent_row
     union all
@@ -45,6 +50,8 @@ named as (
     select sample_id, reason, fix_id, prediction_id, null, null, strength from asked
     union all
     select sample_id, reason, null, null, null, null, strength from labelled
+    union all
+    select sample_id, reason, null, null, null, null, strength from listed
 )
 select *
 from named

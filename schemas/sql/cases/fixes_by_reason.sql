@@ -4,14 +4,9 @@ with asked as (
     from fix_request
     where case_name = $case_name
     group by fix_id
-),
-ended as (
-    select fix_id, arg_max(outcome, known_at) as outcome
-    from fix_outcome
-    group by fix_id
 )
 select a.reason, coalesce(e.outcome, 'open') as outcome, count(*) as fix_count
 from asked as a
-left join ended as e on e.fix_id = a.fix_id
+left join fix_end as e on e.fix_id = a.fix_id
 group by a.reason, coalesce(e.outcome, 'open')
 order by a.reason, outcome

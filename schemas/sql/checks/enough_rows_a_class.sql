@@ -1,4 +1,4 @@
--- one row per allowed label with fewer rows than asked for
+-- one row per allowed label with fewer rows than asked for; one that does not offend where there is none
 with allowed as (
     select unnest($labels::varchar[]) as label
 ),
@@ -11,16 +11,22 @@ counted as (
 ),
 
 too_few as (
-    select label, row_count
+    select label
     from counted
     where row_count < $at_least
 ),
 
 told as (
-    select string_agg(format('{} has {}', label, row_count), ', ' order by row_count, label) as observed
-    from too_few
+    select
+        string_agg(format('{} has {}', label, row_count), ', ' order by row_count, label)
+            filter (where row_count < $at_least) as failed,
+        format('the rarest, {}, has {}', arg_min(label, (row_count, label)), min(row_count)) as passed
+    from counted
 )
 
-select null::varchar as sample_id, told.observed
-from too_few
-cross join told
+select
+    null::varchar as sample_id,
+    format('{}; at least {} are asked for', coalesce(told.failed, told.passed), $at_least::bigint) as observed,
+    too_few.label is not null as is_offending
+from told
+left join too_few on true

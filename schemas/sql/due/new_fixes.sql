@@ -28,11 +28,6 @@ concerned as (
     inner join ready as r on r.case_name = m.case_name
     inner join label_fix as f on f.sample_id = m.sample_id
 ),
-ended as (
-    select fix_id, arg_max(outcome, known_at) as outcome, max(known_at) as known_at
-    from fix_outcome
-    group by fix_id
-),
 tested as (
     select fix_id from fix_request where reason in ('holdout', 'watch')
 ),
@@ -40,7 +35,7 @@ new_fix as (
     select c.attribute, c.fix_id
     from concerned as c
     inner join label_fix as f on f.fix_id = c.fix_id
-    inner join ended as o on o.fix_id = c.fix_id
+    inner join fix_end as o on o.fix_id = c.fix_id
     left join fix_lot as l on l.fix_id = c.fix_id
     left join audit_verdict as v on v.lot_id = l.lot_id
     left join last_candidate as k on k.attribute = c.attribute

@@ -1,5 +1,5 @@
 -- one row at most: the named version of an attribute, or its latest one
-select version, state, parent_version, row_count
+select version, state, reserved_until, row_count
 from training_set
 where attribute = $attribute and ($version is null or version = $version)
 order by running_number desc

@@ -85,4 +85,5 @@ select q.*
 from questions as q
 anti join fix_answer as a on a.fix_id = q.fix_id and a.annotator = $annotator
 anti join barred_annotator as b on b.fix_id = q.fix_id and b.annotator = $annotator
+anti join withheld_sample as w on w.sample_id = q.sample_id
 where q.slots > 0 and (q.is_own or q.slots > q.others)

@@ -1,15 +1,10 @@
 -- one row per rule of the attribute: how often what it doubted, and people then settled, was an error: (k + 1) / (n + 2)
 -- of n flags that were raised without a truth and settled by a fix, k of them errors
 insert into rule_precision
-with ended as (
-    select fix_id, arg_max(outcome, known_at) as outcome
-    from fix_outcome
-    group by fix_id
-),
-settled as (
+with settled as (
     select f.sample_id, r.label, r.label_value
     from label_fix as f
-    inner join ended as o on o.fix_id = f.fix_id
+    inner join fix_end as o on o.fix_id = f.fix_id
     inner join label_revision as r on r.fix_id = f.fix_id and r.sample_id = f.sample_id
     where f.attribute = $attribute and o.outcome = 'settled'
 ),

@@ -1,11 +1,6 @@
 -- one row per sample that may be doubted and without a truth: a wide net, cheap to draw, for the views to look
 -- at closely
 create or replace temp table suspect_sample as
-with ended as (
-    select fix_id, arg_max(outcome, known_at) as outcome
-    from fix_outcome
-    group by fix_id
-)
 select m.sample_id
 from misprediction as m
 anti join misprediction_lapse as x on x.misprediction_id = m.misprediction_id
@@ -18,5 +13,5 @@ having count(*) > 1
 union
 select f.sample_id
 from label_fix as f
-inner join ended as e on e.fix_id = f.fix_id
+inner join fix_end as e on e.fix_id = f.fix_id
 where e.outcome in ('ambiguous', 'unusable')

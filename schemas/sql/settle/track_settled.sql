@@ -1,15 +1,10 @@
 -- one row per track that a fix has settled and that may have samples which the answer has not reached: the fix that
 -- settled it last
 create or replace temp table track_settled as
-with ended as (
-    select fix_id, arg_max(outcome, known_at) as outcome, max(known_at) as ended_at
-    from fix_outcome
-    group by fix_id
-),
-settled as (
-    select f.fix_id, f.sample_id, e.ended_at
+with settled as (
+    select f.fix_id, f.sample_id, e.known_at as ended_at
     from label_fix as f
-    inner join ended as e on e.fix_id = f.fix_id
+    inner join fix_end as e on e.fix_id = f.fix_id
     where f.attribute = $attribute and e.outcome = 'settled'
 ),
 fresh_track as (

@@ -1,15 +1,10 @@
 -- one row per sample and reason why its label is open until a second look: its latest attempt gave none (one
 -- that was withdrawn, or whose lot failed, says nothing), or its revisions of the winning origin disagree
 -- without a later decision (numbers: by more than the tolerance)
-with ended as (
-    select fix_id, arg_max(outcome, known_at) as outcome
-    from fix_outcome
-    group by fix_id
-),
-last_attempt as (
+with last_attempt as (
     select f.sample_id, arg_max(e.outcome, f.attempt) as outcome
     from label_fix as f
-    inner join ended as e on e.fix_id = f.fix_id
+    inner join fix_end as e on e.fix_id = f.fix_id
     where e.outcome in ('settled', 'ambiguous', 'unusable')
     group by f.sample_id
 ),

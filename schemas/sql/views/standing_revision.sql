@@ -1,13 +1,8 @@
 -- one row per label revision that counts and that no counting revision replaces
-with ended as (
-    select fix_id, arg_max(outcome, known_at) as outcome
-    from fix_outcome
-    group by fix_id
-),
-counting as (
+with counting as (
     select r.*
     from label_revision as r
-    left join ended as e on e.fix_id = r.fix_id
+    left join fix_end as e on e.fix_id = r.fix_id
     where r.fix_id is null or e.outcome = 'settled'
 ),
 replaced as (

@@ -4,6 +4,7 @@ A thing's features are eight numbers around the middle of its kind. A crouched p
 model that never learned from one calls it a crate: the failure case of these tests.
 """
 
+import importlib.util
 import itertools
 import json
 import zlib
@@ -271,3 +272,15 @@ class _Field:
     crouched = CROUCHED
     settings = SETTINGS
     start = START
+
+
+@pytest.fixture(scope="session")
+def plainly() -> Any:
+    """The module `recompute_plainly`: ids and digests without the product."""
+    spec = importlib.util.spec_from_file_location(
+        "recompute_plainly", Path(__file__).with_name("recompute_plainly.py")
+    )
+    assert spec and spec.loader
+    module = importlib.util.module_from_spec(spec)
+    spec.loader.exec_module(module)
+    return module

@@ -1,0 +1,193 @@
+"""The datasheet of an exported training set: what the warehouse knows of it; what only people know stays open."""
+
+import re
+from collections.abc import Sequence
+from datetime import datetime
+from string import Template
+from typing import Any
+
+from schemas.sql_files import read_template
+from tasks.fetch_rows import Row
+from tasks.gather_set_facts import Agreement, SetFacts, Withheld
+
+INVENTED = "All of its data are invented: it comes from the demo, and shows nothing about the world."
+_SPECIAL = re.compile(r"([\\`*_{}\[\]<>#|~])")
+_NONE = "none"
+
+
+def write_datasheet(facts: SetFacts) -> str:
+    """Return the datasheet as Markdown; the same facts give the same text."""
+    extent, stored = facts.extent, facts.stored
+    rows = extent["row_count"]
+    values = {
+        "version": stored.version,
+        "notices": "".join(f"\n> **{notice}**\n" for notice in list_notices(facts)),
+        "digest": facts.digest,
+        "digest_note": "" if facts.is_whole else f", not the version's own, `{stored.digest}`: rows are missing",
+        "known_at": _tell_time(stored.known_at),
+        "as_of": _tell_time(stored.as_of),
+        "attribute": stored.attribute,
+        "attribute_note": _tell_attribute(facts),
+        "cases": _lay_out(
+            ("failure case", "severity", "question", "rows"),
+            [_tell_case(case, facts.counts.get("case", [])) for case in facts.cases],
+            "No row is about a failure case.",
+        ),
+        "group_by": stored.composition.group_by,
+        **{name: f"{extent[name]:,}" for name in ("row_count", "object_count", "recording_count", "group_count")},
+        **{
+            name: _tell_time(extent[name])
+            for name in extent
+            if name.endswith("_at") and name.startswith(("f", "l"))
+        },
+        "classes": _lay_out_values(facts, "class", "label") if facts.kind == "class" else _tell_range(facts),
+        "reasons": _lay_out_values(facts, "reason", "why it is in"),
+        "origins": _lay_out_values(facts, "origin", "label given by a"),
+        "units": _lay_out_values(facts, "unit", "machine"),
+        "feature_length": f"{facts.feature_length:,}",
+        "feature_space": stored.composition.feature_space,
+        "without_unit": f"{rows - extent['with_unit']:,}",
+        "without_media": f"{rows - extent['with_media']:,}",
+        "without_context": f"{rows - extent['with_context']:,}",
+        "context_keys": _join(f"`{_plain(row['key'])}` {row['row_count']:,}" for row in facts.context_keys),
+        "holdouts": _join(_tell_holdout(row) for row in facts.holdouts),
+        "near_duplicate": f"{stored.composition.near_duplicate:g}",
+        "given_out": _tell_given_out(facts),
+        "label_files": f"Labels came from {extent['label_files']:,} label files or logs.\n",
+        "models": _tell_models(facts),
+        "people": _lay_out_values(facts, "people", "decided by"),
+        "guidelines": _lay_out_values(facts, "guideline", "guideline (SHA-256)"),
+        "from_fixes": f"{extent['from_fixes']:,}",
+        "agreement": _tell_agreement(facts.agreement),
+        "with_decided_at": f"{extent['with_decided_at']:,}",
+        "was": "".join(f" The label {_plain(old)} is called {_plain(new)} now." for old, new in facts.was.items()),
+        "checks": _lay_out(
+            ("check", "kind", "outcome", "observed", "samples that failed"),
+            [_tell_check(check) for check in facts.checks],
+            "None is noted.",
+        ),
+        "parent": f"`{stored.parent_version}`" if stored.parent_version else _NONE,
+        "erased": _tell_erased(facts.withheld),
+    }
+    return Template(read_template("datasheet.md")).substitute(values)
+
+
+def list_notices(facts: SetFacts) -> list[str]:
+    """Return what must be read before anything else: invented, failed, or not whole."""
+    notices = [INVENTED] if facts.is_invented else []
+    if facts.stored.state != "passed":
+        bad = [row["check_name"] for row in facts.checks if row["requirement"] == "must" and not row["passed"]]
+        notices.append(f"This version FAILED its checks ({', '.join(bad)}); do not train on it.")
+    if not facts.is_whole:
+        parts = "; ".join(tell_withheld(part) for part in facts.withheld)
+        notices.append(f"Not the whole version: {parts} left out. The digest is not the version's.")
+    return notices
+
+
+def tell_withheld(part: Withheld) -> str:
+    """Return what is told of rows that are not given out."""
+    words = {
+        "restricted": f"by the [[restriction]] {part.note}" if part.note else "by a [[restriction]] on training",
+        "reserved": "of groups that are kept for a hold-out",
+        "near_duplicate": "too near to a hold-out sample",
+        "erased": "erased since the version was made",
+    }
+    return f"{part.row_count:,} {'row' if part.row_count == 1 else 'rows'} {words.get(part.why, part.why)}"
+
+
+def _tell_attribute(facts: SetFacts) -> str:
+    if facts.kind == "number":
+        return f" (a number{f', in {_plain(facts.unit)}' if facts.unit else ''})"
+    critical = ", ".join(_plain(label) for label in facts.critical)
+    return f" (a class; most must not be missed: {critical})" if critical else " (a class)"
+
+
+def _tell_case(case: Row, counts: Sequence[Row]) -> tuple[Any, ...]:
+    rows = next((row["row_count"] for row in counts if row["value"] == case["case_name"]), 0)
+    return case["case_name"], case["severity"], case["question"], rows
+
+
+def _tell_range(facts: SetFacts) -> str:
+    least, middle, greatest = (facts.extent[f"{name}_value"] for name in ("least", "middle", "greatest"))
+    return f"The label is a number from {least!r} to {greatest!r}, its median {middle!r}."
+
+
+def _tell_holdout(row: Row) -> str:
+    return (
+        f"hold-out {_plain(row['case_name'])}, version {row['version']} ({row['member_count']:,} samples of "
+        f"{row['group_count']:,} groups)"
+    )
+
+
+def _tell_given_out(facts: SetFacts) -> str:
+    if facts.is_whole:
+        return "every row of the version"
+    parts = "; ".join(_plain(tell_withheld(part)) for part in facts.withheld)
+    return f"{facts.extent['row_count']:,} of the version's {facts.stored.row_count:,} rows; left out: {parts}"
+
+
+def _tell_models(facts: SetFacts) -> str:
+    if not facts.models:
+        return ""
+    told = _join(f"{_plain(row['model_version'])} ({row['row_count']:,} rows)" for row in facts.models)
+    return f"Predictions that led to rows are by the models {told}.\n"
+
+
+def _tell_agreement(agreement: Agreement) -> str:
+    if not agreement.question_count:
+        return "Nobody was asked."
+    told = f"{agreement.answer_count:,} answers to {agreement.question_count:,} questions."
+    if agreement.compared_count:
+        alpha = "undefined" if agreement.alpha is None else f"{agreement.alpha:.3f}"
+        told += (
+            f" On the {agreement.compared_count:,} that two or more answered all agreed on "
+            f"{agreement.equal_share:.1%}; Krippendorff's alpha (nominal) is {alpha}. Questions that ended "
+            "without a label are not among them."
+        )
+    return told
+
+
+def _tell_check(check: Row) -> tuple[Any, ...]:
+    outcome = "passed" if check["passed"] else "did not pass"
+    return check["check_name"], check["requirement"], outcome, check["observed"], check["failing_count"]
+
+
+def _tell_erased(withheld: Sequence[Withheld]) -> str:
+    count = sum(part.row_count for part in withheld if part.why == "erased")
+    return f"{count:,} rows, which are not in this export" if count else _NONE
+
+
+def _lay_out_values(facts: SetFacts, name: str, title: str) -> str:
+    rows = facts.counts.get(name, [])
+    total = facts.extent["row_count"]
+    lines = [(row["value"], row["row_count"], f"{row['row_count'] / total:.1%}", row["weight"]) for row in rows]
+    return _lay_out((title, "rows", "share", "weight"), lines, f"Nothing is noted of {title}.")
+
+
+def _lay_out(titles: Sequence[str], rows: Sequence[Sequence[Any]], otherwise: str) -> str:
+    """Return a Markdown table, or a sentence where there is no row."""
+    if not rows:
+        return otherwise
+    lines = [titles, ["---"] * len(titles), *[[_show(value) for value in row] for row in rows]]
+    return "\n".join(f"| {' | '.join(line)} |" for line in lines)
+
+
+def _show(value: object) -> str:
+    if value is None:
+        return ""
+    if isinstance(value, float):
+        return f"{value:,.6f}".rstrip("0").rstrip(".")
+    return f"{value:,}" if isinstance(value, int) else _plain(value)
+
+
+def _plain(value: object) -> str:
+    """Return a text that stays on its line and is no markup."""
+    return _SPECIAL.sub(r"\\\1", " ".join(str(value).split()))
+
+
+def _join(parts: Any) -> str:  # noqa: ANN401
+    return ", ".join(parts) or _NONE
+
+
+def _tell_time(moment: datetime | None) -> str:
+    return "(not said)" if moment is None else moment.strftime("%Y-%m-%d %H:%M:%S")
