@@ -268,7 +268,7 @@ def _add_lineage(parser: _Parser) -> None:
     )
     choice = parser.add_mutually_exclusive_group()
     choice.add_argument(
-        "--format", choices=["tree", "openlineage", "prov"], default="tree", help="how it is shown (else as a tree)"
+        "--format", choices=["tree", "openlineage", "prov"], default="tree", help="how it is shown (else a tree)"
     )
     choice.add_argument("--questions", action="store_true", help="list the questions that can be asked of an ID")
     choice.add_argument("--ask", metavar="QUESTION", help="one of these questions")
@@ -286,7 +286,7 @@ def _add_why(parser: _Parser) -> None:
     parser.add_argument(
         "sample", metavar="SAMPLE", help="a sample_id, its first digits (six at least), or RECORDING/OBJECT[/TIME]"
     )
-    parser.add_argument("--version", metavar="V", help="the training set to look into (else its attribute's latest)")
+    parser.add_argument("--version", metavar="V", help="the training set to look into (else the latest)")
 
 
 def _add_sql(parser: _Parser) -> None:

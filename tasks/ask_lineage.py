@@ -42,7 +42,7 @@ def _read_question(name: str) -> LineageQuestion:
 
 
 def ask_lineage(loop: Loop, name: str, thing_id: str, value: str | None = None) -> LineageAnswer:
-    """Ask one question of a thing. Raises UnknownNameError for no such question, InputError for a missing value."""
+    """Ask one question. Raises UnknownNameError for no such question, InputError for a missing value."""
     known = {question.name: question for question in list_questions()}
     if name not in known:
         raise UnknownNameError(f"{name}: no such lineage question; {name_nearest(name, list(known))}")

@@ -1,7 +1,7 @@
 """Lineage as OpenLineage run events: an open standard of the LF AI & Data Foundation, specification 2-0-2.
 
-One COMPLETE event a training set (job `assemble`) and a model (job `train`), in order of time. Nothing is sent. Run
-ids are UUIDs of version 5 made of the set's or model's name, so that the same warehouse gives the same events.
+One COMPLETE event a training set (job `assemble`) and a model (job `train`), in order of time. Nothing is sent.
+Run ids are UUIDs of version 5 made of the set's or model's name, so that the same warehouse gives the same events.
 """
 
 import uuid

@@ -83,4 +83,4 @@ def limit_count(expected: float) -> int:
     """
     from scipy.stats import chi2
 
-    return math.ceil(chi2.ppf(0.95, 2 * (expected + 1)) / 2)
+    return math.ceil(float(chi2.ppf(0.95, 2 * (expected + 1))) / 2)

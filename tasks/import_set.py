@@ -92,7 +92,8 @@ def _find_rows(path: Path) -> Path:
     sums = path / _SUMS
     if not sums.is_file():
         raise InputError(f"{path}: is no folder that `turnrow export` wrote: it lacks {_SUMS}; name a label file")
-    listed = dict(reversed(line.split("  ", 1)) for line in sums.read_text(encoding="utf-8").splitlines())
+    pairs = [line.split("  ", 1) for line in sums.read_text(encoding="utf-8").splitlines()]
+    listed = {pair[1]: pair[0] for pair in pairs if len(pair) > 1}
     if _ROWS not in listed:
         raise InputError(f"{sums}: does not name {_ROWS}; export the set again")
     for name, digest in listed.items():
@@ -113,7 +114,9 @@ def _stage(engine: Engine, loop: Loop, path: Path) -> FoundFile:
     with blame_file(_FILE_NUMBER, file.name):
         log = open_log(engine.connection, path, file.name, _FILE_NUMBER)
         if log.is_prediction:
-            raise InputError(f"{file.name}: is a prediction log; a training set comes as a label file (see README)")
+            raise InputError(
+                f"{file.name}: is a prediction log; a training set comes as a label file (see README)"
+            )
         stage_file(engine.connection, log, _FILE_NUMBER)
     return file
 

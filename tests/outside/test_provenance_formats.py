@@ -1,8 +1,8 @@
 """Lineage in open formats, read back by each format's own reference library.
 
 OpenLineage: specification 2-0-2 (openlineage.io/spec), by the classes that the PyPI package openlineage-python
-generates from the published JSON schema: each field by its name, run ids and times by its validators. The package carries
-no schema file. PROV: W3C PROV-JSON, by the PyPI package prov.
+generates from the published JSON schema: each field by its name, run ids and times by its validators. The package
+carries no schema file. PROV: W3C PROV-JSON, by the PyPI package prov.
 """
 
 import json
@@ -103,7 +103,7 @@ def _build(dataset: dict[str, Any]) -> dict[str, Any]:
 
 
 def _build_facet(facet: dict[str, Any]) -> Any:
-    """Return a facet as the package's own class of the name that its address ends in; unknown fields are refused."""
+    """Return a facet as the package's own class that its address names; unknown fields are refused."""
     from openlineage.client.generated import (
         data_quality_assertions_dataset,
         dataset_version_dataset,
