@@ -1,4 +1,4 @@
-"""Lineage as PROV-JSON: W3C Recommendation PROV-DM, W3C Member Submission "The PROV-JSON Serialization" (both 2013).
+"""Lineage as PROV-JSON: W3C Recommendation PROV-DM and Member Submission "The PROV-JSON Serialization", 2013.
 
 Entities are files, training sets, the label revisions of a set (one collection a set, with their count), models;
 activities are the making of a set, the training of a model, a person's decision; agents are people and Turnrow.

@@ -166,7 +166,7 @@ def _tell_unlabelled(place: _Place) -> Reason:
 _DISPUTES = {
     "ambiguous": "its question ended as ambiguous: the answers did not agree, so it has no label to train on",
     "unusable": "its question ended as unusable: whoever looked could not use the sample",
-    "labels disagree": "its labels disagree and none of them was decided later: it has no label until a second look",
+    "labels disagree": "its labels disagree and none was decided later: it has no label until a second look",
 }
 _FALLEN = {
     "lot_failed": "the lot of its label failed its audit, so the label does not count",
@@ -202,8 +202,8 @@ _WORDS = {
     "left_out": "a [[leave_out]] of the settings says so: {note}",
     "other_label": "its label is another than the one in the imported list",
     "over_cap": "its reason brought more rows than its cap, and a hash of the sample decides which stay: {note}",
-    "over_recording": "its recording brought more rows than it may, and a hash of the sample decides which stay: {note}",
-    "over_origin_share": "labels of its origin are beyond their share, and a hash of the sample decides which stay: {note}",
+    "over_recording": "its recording brought more rows than it may, and a hash decides which stay: {note}",
+    "over_origin_share": "labels of its origin are beyond their share, and a hash decides which stay: {note}",
 }
 
 
@@ -236,8 +236,8 @@ def _tell_near(place: _Place) -> Reason:
         return Reason("near_duplicate", "it is nearly the same as a hold-out sample", {"limit": limit})
     near = rows[0]
     words = (
-        f"it is nearly the same as {near['recording_id']}/{near['object_id']} ({near['sample_id']}) of the hold-out of "
-        f"{near['case_name']}: {near['norm_share']:.4f} of that one's norm away, and near_duplicate = {limit:g}"
+        f"it is nearly the same as {near['recording_id']}/{near['object_id']} ({near['sample_id']}) of the hold-out "
+        f"of {near['case_name']}: {near['norm_share']:.4f} of that one's norm away, and near_duplicate = {limit:g}"
     )
     return Reason("near_duplicate", words, {**near, "limit": limit})
 

@@ -37,8 +37,8 @@ class SampleLife:
 
     `sample`: what it is, its label and, where it has none, why (`disputed_because`). `is_asked`: a question about
     it is open, it is a known item, or an audit asks about it; such answers are hidden. `questions` hold their
-    `requests`, `answers` and `outcomes`; `versions` their `models`. `presence` is about one version; None where the
-    attribute has none. `group_problem` says why its group cannot be told.
+    `requests`, `answers` and `outcomes`; `versions` their `models`. `presence` is about one version; None where
+    the attribute has none. `group_problem` says why its group cannot be told.
     """
 
     sample: Row

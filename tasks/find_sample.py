@@ -41,7 +41,7 @@ def find_samples(connection: duckdb.DuckDBPyConnection, loop: Loop, text: str) -
     raise UnknownNameError(
         _tell_erased(connection, loop, text)
         or _tell_refused(connection, text)
-        or f"{text}: the warehouse knows no such sample; write its sample_id, at least the first six digits of it, "
+        or f"{text}: the warehouse knows no such sample; write its sample_id, at least its first six digits, "
         "or RECORDING/OBJECT, with /TIME where an object was seen more than once"
     )
 

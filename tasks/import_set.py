@@ -30,8 +30,8 @@ class ImportSetSummary:
     """What became of a file's rows, each counted once: the counts add up to `rows_read`.
 
     `refused`: by reason, as `quarantined_row` has them; `repeated`: further rows of a sample that is in the set or
-    left out; `left_out`: by why, as `assemble` has them, and `other_label`: the sample has another label by now. Of a
-    set that was imported before, `before`: all that was left out then or was erased since.
+    left out; `left_out`: by why, as `assemble` has them, and `other_label`: the sample has another label by now. Of
+    a set that was imported before, `before`: all that was left out then or was erased since.
     """
 
     version: str
@@ -149,7 +149,7 @@ def _find_known(warehouse: Warehouse, attribute: AttributeSettings, file: FoundF
     other = connection.execute(read_sql("import_set/find_other"), own).fetchone()
     if other is not None:
         raise InputError(
-            f"{attribute.name}: has the training set {other[0]} already, and an imported one can only be the first; "
+            f"{attribute.name}: has the training set {other[0]} already, and an imported one can only be first; "
             "`turnrow pull` takes the file's labels in, for `turnrow assemble` to choose from"
         )
     return None
