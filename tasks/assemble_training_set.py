@@ -82,9 +82,10 @@ def assemble_training_set(
 ) -> AssembleSummary:
     """Compose, check and store a version; a version that fails a `must` stays, marked `failed`.
 
-    `as_of` is by default the latest step's moment; `listed` names the list of samples of an imported set. A dry run
-    tells what would be made, and writes nothing. Raises NotYetError where there is no row to train on, UnknownNameError for an unknown attribute, InputError for an
-    `as_of` in the future, ExpressionError for a `where` of the settings that fails on a sample.
+    `as_of` is by default the latest step's moment; `listed` names the list of samples of an imported set. A dry
+    run tells what would be made, and writes nothing. Raises NotYetError where there is no row to train on,
+    UnknownNameError for an unknown attribute, InputError for an `as_of` in the future, ExpressionError for a
+    `where` of the settings that fails on a sample.
     """
     started_at = loop.clock()
     attribute = find_attribute(loop, attribute_name)

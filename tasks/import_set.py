@@ -30,8 +30,8 @@ class ImportSetSummary:
     """What became of a file's rows, each counted once: the counts add up to `rows_read`.
 
     `refused`: by reason, as `quarantined_row` has them; `repeated`: further rows of a sample that is in the set or
-    left out; `left_out`: by why, as `assemble` has them, and `other_label`: the sample has another label by now. Of
-    a set that was imported before, `before`: all that was left out then or was erased since.
+    left out; `left_out`: by why, as `assemble` has them, and `other_label`: the sample has another label now. Of a
+    set that was imported before, `before`: all that was left out then or was erased since.
     """
 
     version: str
