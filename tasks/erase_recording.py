@@ -17,6 +17,7 @@ from tasks.erase_files import FileChange, FilesDone, erase_from_files
 from tasks.errors import BusyWarehouseError, InputError, UnknownNameError
 from tasks.fetch_rows import Row
 from tasks.find_kept_files import KnownFiles, list_kept_files, read_known_files
+from tasks.find_leftovers import clear_leftovers
 from tasks.find_log_files import read_seen
 from tasks.lock import hold_file_lock
 from tasks.loop import Loop
@@ -125,7 +126,7 @@ def _erase(loop: Loop, target: Target, *, with_sources: bool) -> ErasureSummary:
     if found.is_pending or done.has_rewritten:
         _recognise_rewritten(loop)
     is_rewritten = found.is_pending and not done.problems
-    told = _rewrite(loop, found) if is_rewritten else []
+    told = _rewrite(loop, found) + clear_leftovers(loop) if is_rewritten else []
     return _summarise(target, found, done, told=told, is_rewritten=is_rewritten)
 
 

@@ -4,6 +4,7 @@ import gzip
 import hashlib
 import importlib.util
 import json
+import os
 import random
 import shutil
 import signal
@@ -321,7 +322,7 @@ def test_what_was_found_everywhere_is_found_nowhere(make_any_loop: MakeLoop, rea
     after = scene.scan()
     assert {place for place in after if not _is_of_source(place)} == set()
     assert after, "the sources still hold it"
-    assert (summary.is_new, summary.is_rewritten, summary.problems, summary.told) == (True, True, (), ())
+    assert (summary.is_new, summary.is_rewritten, summary.problems) == (True, True, ())
     assert {file.path for file in summary.files if file.done == "left"} == {
         "inbox/predictions/log.parquet",
         f"inbox/predictions/drive-{NAME}.jsonl.gz",
@@ -483,6 +484,18 @@ def test_late_answers_are_refused_as_unknown_and_no_note_is_kept(
     assert all("fix_id is not known here" in reason for _, reason in summary.refused)
     refused = read_rows(loop, "select row_number, raw <> '' from quarantined_row order by row_number")
     assert refused == [(1, False), (3, True)], "an unknown fix that was none of it is kept as it came"
+
+
+def test_what_killed_commands_left_is_deleted_or_told(make_file_loop: MakeLoop) -> None:
+    loop = put_small(make_file_loop(SETTINGS))
+    spill = loop.folder / ".spill"
+    spill.mkdir()
+    for name, days in (("old.tmp", 2), ("new.tmp", 0)):
+        (spill / name).write_text(NAME, encoding="utf-8")
+        os.utime(spill / name, (time.time() - days * 86_400,) * 2)
+    told = erase_recording(loop, NAME).told
+    assert [path.name for path in spill.iterdir()] == ["new.tmp"]
+    assert any("new.tmp: a spill file" in text for text in told), told
 
 
 def test_erasing_what_is_unknown_changes_nothing(make_file_loop: MakeLoop) -> None:

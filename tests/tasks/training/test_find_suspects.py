@@ -63,16 +63,16 @@ def set_attribute(orchard: "Orchard", **changed: Any) -> None:
     orchard.loop = replace(orchard.loop, settings=replace(settings, attribute=attribute))
 
 
-def test_a_wrong_label_among_right_ones_is_the_only_suspect(any_orchard: "Orchard", field: Any) -> None:
-    any_orchard.pull([*make_rows(field), mislabel(field, "r-wrong-1")])
-    any_orchard.assemble()
-    assert find(any_orchard) == [(121,), ("r-wrong-1", "foliage", "crate")]
+def test_a_wrong_label_among_right_ones_is_the_only_suspect(orchard: "Orchard", field: Any) -> None:
+    orchard.pull([*make_rows(field), mislabel(field, "r-wrong-1")])
+    orchard.assemble()
+    assert find(orchard) == [(121,), ("r-wrong-1", "foliage", "crate")]
     place, doubt = (
         "select place, neighbours, rank_sum from ranked_row where recording_id = 'r-wrong-1'",
         (1, 1.0, 2.0),
     )
     named = place.replace("ranked_row", "ranked_row inner join known_sample using (sample_id)")
-    assert find(any_orchard, named)[1:] == [doubt]
+    assert find(orchard, named)[1:] == [doubt]
 
 
 def test_where_every_label_is_right_none_is_suspected(orchard: "Orchard", field: Any) -> None:
