@@ -8,6 +8,7 @@ import duckdb
 
 from schemas.settings import AttributeSettings
 from schemas.sql_files import read_sql
+from tasks.ask_fixes import insert_wishes
 from tasks.check_training_set import check_training_set
 from tasks.compose_rows import Composition, Moment, compose_rows, plan_composition, read_first_label
 from tasks.digest_rows import digest_rows
@@ -16,6 +17,7 @@ from tasks.find_leaks import mark_leaks
 from tasks.find_names import find_attribute
 from tasks.group_samples import refuse_changed_groups
 from tasks.loop import Loop
+from tasks.queue_suspects import stage_second_looks
 from tasks.record_definitions import has_new_meaning, record_meanings
 from tasks.record_run import record_run
 from tasks.run_expectations import CheckResult
@@ -95,10 +97,13 @@ def assemble_training_set(
             return _summarise(warehouse.connection, _draft(warehouse, attribute, as_of, now), None, is_new=False)
         _catch_up(warehouse, attribute)
         draft = _draft(warehouse, attribute, as_of, warehouse.read_clock(), listed)
+        asked = 0 if draft.is_past else stage_second_looks(warehouse, attribute)
 
         def insert(known_at: datetime) -> AssembleSummary:
             connection = warehouse.connection
             version, is_new = _find_or_insert(connection, draft, known_at)
+            if is_new and asked:
+                insert_wishes(connection, known_at)
             summary = _summarise(connection, draft, version, is_new=is_new)
             record_run(
                 connection,

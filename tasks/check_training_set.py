@@ -45,7 +45,7 @@ def check_training_set(
             parent_row_count=_count_parent(connection, parent_version),
             is_audited=composition.is_audited,
             guideline_sha256=_find_guideline(warehouse, attribute, is_past=is_past),
-            looked_at=_find_suspects(connection),
+            looked_at=_find_suspects(warehouse, attribute, composition.feature_space),
             limits=warehouse.loop.settings.checks,
         )
         own = [check for check in warehouse.loop.settings.check if check.attribute == attribute.name]
@@ -97,13 +97,15 @@ def _count_slices(connection: duckdb.DuckDBPyConnection, attribute: AttributeSet
             )
 
 
-def _find_suspects(connection: duckdb.DuckDBPyConnection) -> int | None:
+def _find_suspects(warehouse: Warehouse, attribute: AttributeSettings, feature_space: str) -> int | None:
     """Make the temp table `suspected_row`; return how many labels were judged, or None where nobody looked."""
-    connection.execute(
-        "create or replace temp table suspected_row (sample_id varchar, given_label varchar, "
-        "out_of_fold double, neighbours double, rank_sum double)"
-    )
-    return None
+    from tasks.find_suspects import find_suspects, make_suspect_tables
+
+    settings = warehouse.loop.settings
+    if not settings.checks.look_for_suspects:
+        make_suspect_tables(warehouse.connection)
+        return None
+    return find_suspects(warehouse.connection, attribute, feature_space, threads=settings.warehouse.threads)
 
 
 def _find_guideline(warehouse: Warehouse, attribute: AttributeSettings, *, is_past: bool) -> str | None:

@@ -555,6 +555,7 @@ def read_state(loop: Loop) -> dict[str, object]:
     return state
 
 
+@pytest.mark.slow
 def test_killed_at_any_moment_it_is_finished_by_erasing_again(built_scene: Scene, tmp_path: Path) -> None:
     command = [str(Path(sys.executable).with_name("turnrow")), "erase", NAME, "--sources", "--at"]
 
