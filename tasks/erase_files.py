@@ -1,6 +1,5 @@
 """Take a recording out of files: tables lose its rows, texts its name; sources only where that was asked for."""
 
-import hashlib
 import re
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -10,6 +9,7 @@ from pathlib import Path
 from tasks.errors import BusyWarehouseError, InputError
 from tasks.find_kept_files import KeptFile, KnownFiles
 from tasks.find_mentions import Mention
+from tasks.hash_artefact import hash_content
 from tasks.lock import hold_file_lock
 from tasks.loop import Loop
 from tasks.match_rows import RowMatch
@@ -82,7 +82,7 @@ def _erase_from_file(
     names_it = match.object_id is None and match.mention.is_in(loop.relate(file.path))
     if not (found.is_touched or found.still_named or names_it):
         return None
-    is_source = file.is_source or (not file.is_made and _hash(file.path) in known.contents)
+    is_source = file.is_source or (not file.is_made and hash_content(file.path) in known.contents)
     name = loop.relate(file.path)
     is_users = file.path.suffix.lower() == ".json" and not file.is_made and not found.rows
     if (is_source and not with_sources) or is_users or not (found.is_touched or names_it):
@@ -162,8 +162,3 @@ def _cut_text_file(loop: Loop, file: KeptFile, match: RowMatch, *, is_dry_run: b
         part.write_text(match.mention.cut(text), encoding="utf-8", errors="surrogateescape")
         put_in_place(part, file.path)
     return FileChange(name, "rewritten", texts=1)
-
-
-def _hash(path: Path) -> str:
-    with path.open("rb") as handle:
-        return hashlib.file_digest(handle, "sha256").hexdigest()

@@ -1,6 +1,5 @@
 """`export`: a training set as a folder of its own: rows, Croissant description, datasheet and sums."""
 
-import hashlib
 import json
 import os
 import re
@@ -31,6 +30,7 @@ from tasks.gather_set_facts import (
     read_stored_set,
     read_withheld,
 )
+from tasks.hash_artefact import hash_content
 from tasks.loop import Loop
 from tasks.record_run import record_run
 from tasks.warehouse import Warehouse, as_utc, open_warehouse, show_as_of
@@ -76,7 +76,7 @@ def export_training_set(
         facts, seen_at = _write_files(loop, version, part, without_restricted, failed_too)
         files = _write_sums(part)
         is_new = _is_free(target)
-        if not is_new and files | {SUMS: _hash(part / SUMS)} != _hash_folder(target):
+        if not is_new and files | {SUMS: hash_content(part / SUMS)} != _hash_folder(target):
             raise InputError(f"{folder}: is not empty; name a new or empty folder to export to")
         _note_export(loop, facts, target, files, seen_at, started_at)
         if is_new:
@@ -141,7 +141,7 @@ def _write_files(
             _require_equal(stored, withheld, digest)
             facts = _gather(warehouse, attribute, stored, withheld, digest, length)
     _write_text(part / DATASHEET, write_datasheet(facts))
-    described = describe_croissant(facts, ROWS, _hash(part / ROWS), (part / ROWS).stat().st_size)
+    described = describe_croissant(facts, ROWS, hash_content(part / ROWS), (part / ROWS).stat().st_size)
     _write_text(part / CROISSANT, json.dumps(described, ensure_ascii=False, indent=2) + "\n")
     return facts, seen_at
 
@@ -275,15 +275,10 @@ def _write_text(path: Path, text: str) -> None:
 
 def _write_sums(part: Path) -> dict[str, str]:
     """Write SHA256SUMS of what is in the folder, as `sha256sum -c` reads it; return name to sum."""
-    files = {path.name: _hash(path) for path in sorted(part.iterdir())}
+    files = {path.name: hash_content(path) for path in sorted(part.iterdir())}
     _write_text(part / SUMS, "".join(f"{digest}  {name}\n" for name, digest in files.items()))
     return files
 
 
 def _hash_folder(folder: Path) -> dict[str, str]:
-    return {path.name: _hash(path) if path.is_file() else "" for path in sorted(folder.iterdir())}
-
-
-def _hash(path: Path) -> str:
-    with path.open("rb") as handle:
-        return hashlib.file_digest(handle, "sha256").hexdigest()
+    return {path.name: hash_content(path) if path.is_file() else "" for path in sorted(folder.iterdir())}

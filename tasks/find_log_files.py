@@ -1,7 +1,6 @@
 """Which files a pull looks at, and by what content it knows them."""
 
 import glob
-import hashlib
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -10,6 +9,7 @@ import duckdb
 
 from schemas.sql_files import read_sql
 from tasks.errors import InputError
+from tasks.hash_artefact import hash_content
 from tasks.loop import Loop
 from tasks.resolve_secret import resolve_environment
 
@@ -58,8 +58,7 @@ def look_at_file(loop: Loop, path: Path) -> FoundFile:
 def hash_file(file: FoundFile) -> FoundFile:
     """Return the same file with the SHA-256 of its bytes. Raises InputError if they cannot be read."""
     try:
-        with file.path.open("rb") as handle:
-            digest = hashlib.file_digest(handle, "sha256").hexdigest()
+        digest = hash_content(file.path)
     except OSError as error:
         raise InputError(f"{file.name}: cannot be read ({error.strerror}); check its permissions") from error
     return replace(file, sha256=digest)

@@ -1,4 +1,4 @@
-"""What a model artefact is known by, so that a changed one is never opened by mistake."""
+"""What a file, and a model artefact, is known by, so that a changed one is never taken for it by mistake."""
 
 import hashlib
 from pathlib import Path
@@ -17,13 +17,13 @@ def hash_folder(path: Path) -> str:
     Raises InputError where there is nothing to hash, or something that a copy would not keep.
     """
     if path.is_file():
-        return _hash_file(path)
+        return hash_content(path)
     if not path.is_dir():
         raise InputError(f"{path}: there is no such model artefact; check the path")
     names = {_name_file(file, path): file for file in path.rglob("*") if _is_content(file)}
     if not names:
         raise InputError(f"{path}: this model artefact is an empty folder; a model is at least one file")
-    lines = (f"{_hash_file(names[name])}  {name}\n" for name in sorted(names, key=str.encode))
+    lines = (f"{hash_content(names[name])}  {name}\n" for name in sorted(names, key=str.encode))
     return hashlib.sha256("".join(lines).encode()).hexdigest()
 
 
@@ -41,6 +41,7 @@ def _name_file(file: Path, folder: Path) -> str:
     return name
 
 
-def _hash_file(file: Path) -> str:
+def hash_content(file: Path) -> str:
+    """Return the SHA-256 of a file's bytes as 64 hex digits, as `sha256sum FILE` prints it. Raises OSError."""
     with file.open("rb") as opened:
         return hashlib.file_digest(opened, "sha256").hexdigest()

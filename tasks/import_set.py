@@ -1,6 +1,5 @@
 """`import-set`: a labelled set that exists already becomes an attribute's first training set."""
 
-import hashlib
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import datetime
@@ -16,6 +15,7 @@ from tasks.errors import InputError
 from tasks.find_log_files import FoundFile, has_changed, hash_file, look_at_file
 from tasks.find_names import find_attribute
 from tasks.group_samples import view_groups
+from tasks.hash_artefact import hash_content
 from tasks.loop import Loop
 from tasks.pull_logs import pull_files
 from tasks.read_log_file import blame_file, open_log
@@ -97,14 +97,9 @@ def _find_rows(path: Path) -> Path:
     if _ROWS not in listed:
         raise InputError(f"{sums}: does not name {_ROWS}; export the set again")
     for name, digest in listed.items():
-        if not (path / name).is_file() or _hash(path / name) != digest:
+        if not (path / name).is_file() or hash_content(path / name) != digest:
             raise InputError(f"{path / name}: is not the file that {_SUMS} vouches for; copy or export it again")
     return path / _ROWS
-
-
-def _hash(path: Path) -> str:
-    with path.open("rb") as handle:
-        return hashlib.file_digest(handle, "sha256").hexdigest()
 
 
 def _stage(engine: Engine, loop: Loop, path: Path) -> FoundFile:

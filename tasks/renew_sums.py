@@ -5,6 +5,7 @@ import json
 from pathlib import Path
 
 from tasks.errors import InputError
+from tasks.hash_artefact import hash_content
 from tasks.rewrite_files import put_in_place
 
 SUMS = "SHA256SUMS"
@@ -28,7 +29,7 @@ def renew_sums(folder: Path) -> list[str]:
         _renew_description(path, changed)
     for path in sorted(folder.rglob("*.md")):
         _add_notice(path)
-    present = {name: _hash(folder / name) for name in listed if (folder / name).is_file()}
+    present = {name: hash_content(folder / name) for name in listed if (folder / name).is_file()}
     text = "".join(f"{digest}  {name}\n" for name, digest in present.items())
     part = folder / f".{SUMS}.part"
     part.write_text(text, encoding="utf-8")
@@ -52,7 +53,7 @@ def _find_changed(folder: Path, listed: dict[str, str]) -> dict[str, tuple[str, 
     found: dict[str, tuple[str, int]] = {}
     for name, old in listed.items():
         path = folder / name
-        if path.is_file() and (new := _hash(path)) != old:
+        if path.is_file() and (new := hash_content(path)) != old:
             found[old] = (new, path.stat().st_size)
     return found
 
@@ -89,8 +90,3 @@ def _renew(value: object, changed: dict[str, tuple[str, int]]) -> object:
         if "contentSize" in value:
             renewed["contentSize"] = f"{size} B"
     return renewed
-
-
-def _hash(path: Path) -> str:
-    with path.open("rb") as handle:
-        return hashlib.file_digest(handle, "sha256").hexdigest()
