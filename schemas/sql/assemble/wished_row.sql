@@ -11,11 +11,6 @@ fixed as (
     where attribute = $attribute and not $is_first
     group by sample_id
 ),
-ended as (
-    select fix_id, arg_max(outcome, known_at) as outcome
-    from fix_outcome
-    group by fix_id
-),
 asked as (
     select
         f.sample_id,
@@ -25,7 +20,7 @@ asked as (
         case r.reason when 'mined' then 3 else 4 end as strength
     from fix_request as r
     inner join label_fix as f on f.fix_id = r.fix_id
-    inner join ended as o on o.fix_id = f.fix_id
+    inner join fix_end as o on o.fix_id = f.fix_id
     where f.attribute = $attribute
         and r.reason in ('mined', 'look_alike')
         and o.outcome = 'settled'

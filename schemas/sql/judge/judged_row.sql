@@ -12,15 +12,10 @@ revisions as (
     from label_revision
     where attribute = $attribute
 ),
-ended as (
-    select fix_id, arg_max(outcome, known_at) as outcome
-    from fix_outcome
-    group by fix_id
-),
 fixes as (
     select f.fix_id, e.outcome
     from label_fix as f
-    left join ended as e on e.fix_id = f.fix_id
+    left join fix_end as e on e.fix_id = f.fix_id
     where f.attribute = $attribute
 ),
 files as (

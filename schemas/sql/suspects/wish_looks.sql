@@ -2,15 +2,10 @@
 -- where the present label was decided at such a look, at most twice in all, never in a reserved group, and of a track
 -- no more than it has room for
 insert into wanted_fix
-with ended as (
-    select fix_id, arg_max(outcome, known_at) as outcome
-    from fix_outcome
-    group by fix_id
-),
-looks as (
+with looks as (
     select f.fix_id, f.sample_id
     from label_fix as f
-    left join ended as e on e.fix_id = f.fix_id
+    left join fix_end as e on e.fix_id = f.fix_id
     where f.reason = 'second_look' and e.outcome is distinct from 'withdrawn'
 ),
 looked_twice as (
