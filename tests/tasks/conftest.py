@@ -8,12 +8,14 @@ import itertools
 import json
 import struct
 import unicodedata
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from datetime import datetime
 from pathlib import Path
 from typing import Any
 
+import duckdb
 import pytest
+from duckdb import DuckDBPyConnection
 
 from schemas.case_file import FailureCase
 from tasks.export_fixes import QueueFilter, list_fixes
@@ -41,6 +43,8 @@ _SAMPLE = {
 _PREDICTION = {"model_version": "obstacle-1", "predicted": "crate", "confidence": 0.9}
 _LABEL = {"label": "person", "origin": "person"}
 _numbers = itertools.count()
+_LAKE = '[warehouse]\nlocation = "ducklake:lake.ducklake"\n[attribute.obstacle]\nlabels = ["person", "crate"]\n'
+_CLEAN_SET = Path(__file__).with_name("clean_set.sql").read_text(encoding="utf-8")
 
 
 def make_id(*fields: object) -> str:
@@ -156,3 +160,22 @@ def answer() -> Answer:
 def open_fixes() -> OpenFixes:
     """Return a reader of the queue: sample_id -> fix_id of its open fix."""
     return lambda loop: {str(fix["sample_id"]): str(fix["fix_id"]) for fix in list_fixes(loop, QueueFilter())}
+
+
+@pytest.fixture(params=["file", "lake"])
+def either(request: pytest.FixtureRequest, make_file_loop: Callable[..., Loop]) -> Iterator[DuckDBPyConnection]:
+    """A connection that uses an attached warehouse of either kind and holds a clean set."""
+    loop = make_file_loop() if request.param == "file" else make_file_loop(_LAKE)
+    with open_warehouse(loop, write=True) as warehouse:
+        warehouse.connection.execute(_CLEAN_SET)
+        yield warehouse.connection
+
+
+@pytest.fixture
+def connection(tmp_path: Path) -> Iterator[DuckDBPyConnection]:
+    """A bare connection, used as the steps use theirs: in memory, a file attached and in use."""
+    with duckdb.connect() as opened:
+        opened.execute("set TimeZone = 'UTC'")
+        opened.execute(f"attach '{tmp_path / 'warehouse.duckdb'}' as wh; use wh")
+        opened.execute(_CLEAN_SET)
+        yield opened

@@ -1,21 +1,17 @@
 """The built-in checks: what each lets through and what it stops, whom it names, what it says; invented data."""
 
 import math
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
-from pathlib import Path
 from typing import Any
 
-import duckdb
 import pytest
 from duckdb import DuckDBPyConnection
 
 from schemas.expectations import BUILT_IN_CHECKS, MUST, SHOULD, Assembly, Expectation, builtin_suite
 from schemas.settings import ChecksSettings
-from tasks.loop import Loop
 from tasks.run_expectations import CheckResult, run_expectations
-from tasks.warehouse import open_warehouse
 
 AS_OF = datetime(2026, 3, 1, 6, 30, 0, 123457, tzinfo=UTC)
 LABELS = ["animal", "crate", "foliage", "ladder", "person"]
@@ -36,27 +32,6 @@ KNOWN: Mapping[str, Any] = {
 }
 CLASSES = Assembly("class", AS_OF, LABELS, **KNOWN)
 NUMBERS = Assembly("number", AS_OF, **KNOWN)
-LAKE = '[warehouse]\nlocation = "ducklake:lake.ducklake"\n[attribute.obstacle]\nlabels = ["person", "crate"]\n'
-CLEAN_SET = Path(__file__).with_name("clean_set.sql").read_text(encoding="utf-8")
-
-
-@pytest.fixture(params=["file", "lake"])
-def either(request: pytest.FixtureRequest, make_file_loop: Callable[..., Loop]) -> Iterator[DuckDBPyConnection]:
-    """A connection that uses an attached warehouse of either kind and holds a clean set."""
-    loop = make_file_loop() if request.param == "file" else make_file_loop(LAKE)
-    with open_warehouse(loop, write=True) as warehouse:
-        warehouse.connection.execute(CLEAN_SET)
-        yield warehouse.connection
-
-
-@pytest.fixture
-def connection(tmp_path: Path) -> Iterator[DuckDBPyConnection]:
-    """A bare connection, used as the steps use theirs: in memory, a file attached and in use."""
-    with duckdb.connect() as opened:
-        opened.execute("set TimeZone = 'UTC'")
-        opened.execute(f"attach '{tmp_path / 'warehouse.duckdb'}' as wh; use wh")
-        opened.execute(CLEAN_SET)
-        yield opened
 
 
 def run(

@@ -4,7 +4,7 @@ import gc
 import os
 import subprocess
 import sys
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Sequence
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -15,36 +15,14 @@ from duckdb import DuckDBPyConnection
 from schemas.expectations import MUST, Assembly, Expectation, builtin_suite, expect_no_row
 from schemas.settings import ChecksSettings
 from tasks.errors import TurnrowError
-from tasks.loop import Loop
 from tasks.run_expectations import CheckResult, run_expectations
-from tasks.warehouse import open_warehouse
 
 LABELS = ["animal", "crate", "foliage", "ladder", "person"]
 LIMITS = ChecksSettings(rows_a_class_at_least=10, rows_a_case_at_least=10)
 CLASSES = Assembly(
     "class", datetime(2026, 3, 1, tzinfo=UTC), LABELS, parent_row_count=60, is_audited=True, limits=LIMITS
 )
-LAKE = '[warehouse]\nlocation = "ducklake:lake.ducklake"\n[attribute.obstacle]\nlabels = ["person", "crate"]\n'
 CLEAN_SET = Path(__file__).with_name("clean_set.sql").read_text(encoding="utf-8")
-
-
-@pytest.fixture(params=["file", "lake"])
-def either(request: pytest.FixtureRequest, make_file_loop: Callable[..., Loop]) -> Iterator[DuckDBPyConnection]:
-    """A connection that uses an attached warehouse of either kind and holds a clean set."""
-    loop = make_file_loop() if request.param == "file" else make_file_loop(LAKE)
-    with open_warehouse(loop, write=True) as warehouse:
-        warehouse.connection.execute(CLEAN_SET)
-        yield warehouse.connection
-
-
-@pytest.fixture
-def connection(tmp_path: Path) -> Iterator[DuckDBPyConnection]:
-    """A bare connection, used as the steps use theirs: in memory, a file attached and in use."""
-    with duckdb.connect() as opened:
-        opened.execute("set TimeZone = 'UTC'")
-        opened.execute(f"attach '{tmp_path / 'warehouse.duckdb'}' as wh; use wh")
-        opened.execute(CLEAN_SET)
-        yield opened
 
 
 def run(
