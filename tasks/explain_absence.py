@@ -235,9 +235,10 @@ def _tell_near(place: _Place) -> Reason:
     if not rows:
         return Reason("near_duplicate", "it is nearly the same as a hold-out sample", {"limit": limit})
     near = rows[0]
+    name = f"{near['recording_id']}/{near['object_id']} ({near['sample_id']})"
     words = (
-        f"it is nearly {near['recording_id']}/{near['object_id']} ({near['sample_id']}) of the hold-out "
-        f"of {near['case_name']}: {near['norm_share']:.4f} of that one's norm away, and near_duplicate = {limit:g}"
+        f"it is nearly the same as {name} of the hold-out of {near['case_name']}: "
+        f"{near['norm_share']:.4f} of that one's norm away, and near_duplicate = {limit:g}"
     )
     return Reason("near_duplicate", words, {**near, "limit": limit})
 
