@@ -60,7 +60,7 @@ def answer_questions(scene: Scene, season: OrchardFiles, name: str) -> None:
     with TemporaryDirectory(prefix="turnrow-demo-") as folder:
         export = Path(folder) / "questions.parquet"
         asked = export_fixes(loop, export, QueueFilter(), is_open=False).questions
-        answer_export(export, season.truth, answers, seed=_ANSWER_SEED)
+        answer_export(export, season.truth, answers, seed=_ANSWER_SEED, labelled=[season.base])
     kept = import_answers(loop, answers).rows_kept
     people = ", ".join(f"{person} {share:.0%}" for person, share in ANNOTATORS.items())
     scene.tell(

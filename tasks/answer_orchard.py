@@ -6,7 +6,7 @@ sample and the annotator alone: not on the order of the rows, nor on what else w
 
 import hashlib
 import json
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from datetime import UTC, datetime
 from pathlib import Path
 from types import MappingProxyType
@@ -39,16 +39,18 @@ def answer_export(
     seed: int,
     annotators: Mapping[str, float] = ANNOTATORS,
     answer_day: datetime = ANSWER_DAY,
+    labelled: Sequence[Path] = (),
 ) -> None:
     """Answer every fix of a Parquet export once for each annotator, in the columns that `queue import` takes.
 
     `annotators` gives each one's share of right answers among those that name a label; `UNSURE_SHARE` of all
     answers are `unsure`, and a wrong one is any other allowed label, all equally often. `answered_at` is a
-    second of the invented working day that begins at `answer_day`. Raises InputError for an export without
-    the needed columns, a fix whose sample has no truth, or one that allows a wrong answer no label.
+    second of the invented working day that begins at `answer_day`. `labelled` names label files whose labels are
+    true too: a label that a training set seems to have wrong is asked about again. Raises InputError for an
+    export without the needed columns, a fix whose sample has no truth, or one that allows a wrong answer no label.
     """
     fixes = _read(export, ("fix_id", *_KEY, "allowed_labels"))
-    right = _find_truth(fixes, truth, export)
+    right = _find_truth(fixes, truth, labelled, export)
     allowed = _read_allowed(fixes, right, export)
     keys = _name_samples(fixes)
     answers = [
@@ -81,10 +83,12 @@ def _read(path: Path, columns: tuple[str, ...]) -> pa.Table:
     return table.set_column(columns.index("observed_at"), "observed_at", moments)
 
 
-def _find_truth(fixes: pa.Table, truth: Path, export: Path) -> list[str]:
+def _find_truth(fixes: pa.Table, truth: Path, labelled: Sequence[Path], export: Path) -> list[str]:
     """Return the true label of each fix's sample, in the export's order."""
-    known = _read(truth, (*_KEY, "truth"))
-    label_of = dict(zip(_name_samples(known), known.column("truth").to_pylist(), strict=True))
+    label_of: dict[str, str] = {}
+    for path, column in [*((path, "label") for path in labelled), (truth, "truth")]:
+        known = _read(path, (*_KEY, column))
+        label_of |= dict(zip(_name_samples(known), known.column(column).to_pylist(), strict=True))
     keys = _name_samples(fixes)
     unknown = [key for key in keys if key not in label_of]
     if unknown:
