@@ -127,6 +127,9 @@ def _settle(night: _Night) -> None:
     is_changed = _audit(night)
     frozen = night.tried.attempt("freeze", "", lambda: freeze_full_holdouts(night.loop)) or ()
     night.add(frozen=len(frozen))
+    without = sum(held.restricted for held in frozen)
+    if without:
+        night.add(frozen_without_label=without)
     if frozen or is_changed or (settled and any(asdict(settled).values())):
         _sort(night)
 

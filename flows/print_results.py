@@ -5,6 +5,7 @@ from collections.abc import Iterable, Iterator
 from typing import Any
 
 from flows.lay_out_text import count_things, indent, lay_out_table, make_harmless, show_time, show_value
+from flows.tell_left_out import tell_left_out, tell_notes
 
 _Document = dict[str, Any]
 
@@ -120,12 +121,18 @@ def print_settle(document: _Document) -> Iterable[str]:
         )
     if document["lots"]:
         yield from tell_lots(document["lots"])
-    yield from tell_frozen(document["frozen_holdouts"])
+    yield from tell_frozen(document)
 
 
-def tell_frozen(holdout_ids: list[str]) -> list[str]:
-    """Return a line a hold-out that froze."""
-    return [f"hold-out {holdout_id} is full and frozen" for holdout_id in holdout_ids]
+def tell_frozen(document: _Document) -> Iterator[str]:
+    """Yield a line a hold-out that froze, and without how many members."""
+    for holdout_id in document["frozen_holdouts"]:
+        without = document["frozen_without"].get(holdout_id)
+        if without:
+            members = count_things(without, "member")
+            yield f"hold-out {holdout_id} is frozen, {members} left out: a [[restriction]] forbids to ask"
+        else:
+            yield f"hold-out {holdout_id} is full and frozen"
 
 
 def tell_lots(counts: _Document) -> list[str]:
@@ -146,19 +153,43 @@ def print_holdout(document: _Document) -> Iterable[str]:
         f"{make_harmless(document['case_name'])}, version {document['version']}: hold-out "
         f"{document['holdout_id']} of {count_things(document['members'], 'member')}"
     )
+    yield from _tell_not_drawn(document["left_out"])
+    is_stuck = 0 < document["missing"] == document["restricted"]
     asked = document["missing"] - document["unaudited"]
-    if asked:
+    if asked and not is_stuck:
         yield f"{count_things(asked, 'label')} missing; their questions are queued"
     if document["unaudited"]:
         yield f"{count_things(document['unaudited'], 'label')} in no lot that has passed its audit: turnrow audit"
+    if document["restricted"]:
+        members = count_things(document["restricted"], "member")
+        lift = "; nothing else is there to judge by: lift it, or draw others with --grow" if is_stuck else ""
+        yield f"{members} left out of what is waited for, which a [[restriction]] forbids to ask about{lift}"
     if not document["missing"]:
-        yield "every label is there; it is frozen"
+        without = document["unlabelled"]
+        yield (
+            f"it is frozen, {without:,} of them without a label"
+            if without
+            else "every label is there; it is frozen"
+        )
     if document["seen"]:
-        yield f"{document['seen']:,} of them belong to groups that the incumbent was trained on, and judge nothing"
+        yield (
+            f"{document['seen']:,} of them belong to groups that the incumbent was trained on, or are "
+            "near-duplicates of its rows, and judge nothing"
+        )
     reserved, free = document["reserved_groups"], document["free_groups"]
     yield f"{count_things(reserved, 'group')} reserved for hold-outs in all, {free:,} left to train on and to mine"
     if free < reserved:
         yield "warning: more is kept for testing than is left to learn from; pull more logs before you train"
+
+
+def _tell_not_drawn(left_out: dict[str, int]) -> Iterator[str]:
+    """Yield what stood in the scope and was not drawn, a line a reason."""
+    words = {
+        "restricted": "without a label, which a [[restriction]] forbids to ask for",
+        "near_duplicate": "too near to a row that the incumbent was trained on, with the rest of their tracks",
+    }
+    for why, count in left_out.items():
+        yield f"  {count:,} left out, {words[why]}"
 
 
 def print_assemble(document: _Document) -> Iterable[str]:
@@ -168,12 +199,17 @@ def print_assemble(document: _Document) -> Iterable[str]:
     yield f"{name}: {document['state']}{known}"
     reasons = [f"{count:,} {reason}" for reason, count in document["rows_by_reason"].items()]
     yield f"  {count_things(document['row_count'], 'row')}: {', '.join(reasons) or 'none'}"
-    yield f"  {document['left_out']:,} left out, too near to a hold-out sample"
-    yield from _tell_left_out(document)
+    yield from tell_left_out({"near_duplicate": document["left_out"]} | document["left_out_by_why"])
+    yield from tell_notes(document)
     failed = [check for check in document["checks"] if not check["passed"]]
     if failed and not document["version"]:
         names = ", ".join(f"{check['check_name']} ({check['requirement']})" for check in failed)
         yield f"  would not pass: {names}"
+    yield from tell_checks(document["checks"])
+
+
+def tell_checks(checks: list[_Document]) -> list[str]:
+    """Return a table of checks."""
     columns = {
         "check_name": "check",
         "requirement": "kind",
@@ -181,31 +217,7 @@ def print_assemble(document: _Document) -> Iterable[str]:
         "failing_count": "failing",
         "observed": "observed",
     }
-    yield from indent(lay_out_table(document["checks"], columns))
-
-
-# Why a sample stays out of a training set, in words.
-_STAYS_OUT = {
-    "restricted": "forbidden by a [[restriction]]",
-    "no_label": "without a label any more, or with a disputed one",
-    "reserved": "of a group that is kept for a hold-out",
-    "left_out": "by a [[leave_out]]",
-    "other_label": "with another label than the list gives them",
-    "lot_open": "in no lot that has passed its audit",
-    "no_features": "without features",
-    "over_recording": "beyond rows_a_recording_at_most",
-    "over_cap": "beyond a cap",
-    "over_origin_share": "beyond the share of their labels' origin",
-}
-
-
-def _tell_left_out(document: _Document) -> Iterator[str]:
-    """Yield a line a reason, and below it what the settings' own tables say."""
-    for why, count in document["left_out_by_why"].items():
-        if why != "near_duplicate":
-            yield f"  {count:,} left out, {_STAYS_OUT.get(why, why)}"
-    for note, count in document["left_out_notes"].items():
-        yield f"    {count:,}: {make_harmless(note)}"
+    return indent(lay_out_table(checks, columns))
 
 
 def print_verdict(document: _Document) -> Iterable[str]:

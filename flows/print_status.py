@@ -57,6 +57,8 @@ def print_status(document: _Document) -> Iterable[str]:
         yield from _head("Audits (turnrow audit tells more)", lay_out_table(document["audits"], columns))
     if document["waiting_holdouts"]:
         columns = {"case_name": "case", "members": "members", "missing": "labels missing"}
+        if any(row["restricted"] for row in document["waiting_holdouts"]):
+            columns["restricted"] = "may not be asked about"
         yield from _head("Hold-outs that wait for labels", lay_out_table(document["waiting_holdouts"], columns))
     yield from _head("Last runs", _list_runs(document["runs"]))
     refused = document["quarantined_count"]

@@ -228,6 +228,20 @@ def _add_diff(parser: _Parser) -> None:
     parser.add_argument("new", metavar="NEW", help="another of the same attribute, usually a later one")
 
 
+def _add_export_set(parser: _Parser) -> None:
+    _add_verify(parser)
+    parser.add_argument("folder", metavar="DIR", type=Path, help="to write: a new or empty folder")
+    parser.add_argument(
+        "--without-restricted", action="store_true", help="leave out the rows that may not be given away"
+    )
+    parser.add_argument("--failed-too", action="store_true", help="also a version that failed its checks")
+
+
+def _add_import_set(parser: _Parser) -> None:
+    _add_attribute(parser)
+    parser.add_argument("file", metavar="FILE", type=Path, help="a label file, or a folder that `export` wrote")
+
+
 def _add_retrain(parser: _Parser) -> None:
     _add_attribute(parser)
     parser.add_argument("--version", metavar="V", help="the training set to use (else the latest)")
@@ -244,6 +258,9 @@ def _add_import_model(parser: _Parser) -> None:
     parser.add_argument("path", metavar="PATH|none", help="the artefact, or none where only logs exist")
     parser.add_argument("--as", dest="model", metavar="MODEL", required=True, help="its name in the logs")
     parser.add_argument("--by", metavar="NAME", required=True, help="who signs")
+    parser.add_argument(
+        "--trained-on", metavar="VERSION", help="the training set it learned from, such as an imported one"
+    )
 
 
 def _add_sign_off(parser: _Parser) -> None:
@@ -324,6 +341,8 @@ _COMMANDS: dict[str, tuple[str, _AddArguments]] = {
     "assemble": ("Make and check a new version of an attribute's training set.", _add_assemble),
     "verify": ("Rebuild a training set from the warehouse and compare digests.", _add_verify),
     "diff": ("Say what changed between two versions of a training set, and why.", _add_diff),
+    "export": ("Write a training set with its description, datasheet and sums to a folder.", _add_export_set),
+    "import-set": ("Make a labelled set that exists already an attribute's first training set.", _add_import_set),
     "retrain": ("Train a candidate, evaluate it on the hold-outs and judge it.", _add_retrain),
     "predict": ("Run a stored model over a file of samples and write a prediction log.", _add_predict),
     "import-model": ("Take in a model that was trained elsewhere as the first incumbent.", _add_import_model),

@@ -3,14 +3,18 @@
 Steps are imported by the command that runs them, so that none pays for another's libraries.
 """
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import replace
 from pathlib import Path
+from typing import TYPE_CHECKING, Any
 
 from flows.answer import Answer, Request
 from flows.run_reading_commands import read_filter
 from tasks.errors import NotYetError
 from tasks.make_plain import make_plain
+
+if TYPE_CHECKING:
+    from tasks.freeze_holdouts import FrozenHoldout
 
 _NOT_YET = NotYetError.exit_code
 _SITTING = 200  # questions of one sitting at the answer page: they are kept from others meanwhile
@@ -135,7 +139,15 @@ def settle(request: Request) -> Answer:
     loop = request.loop
     document = make_plain(settle_fixes(loop))
     lots = make_plain(audit_lots(loop)) if loop.settings.audit else None
-    return Answer({**document, "lots": lots, "frozen_holdouts": freeze_full_holdouts(loop)})
+    return Answer({**document, "lots": lots, **_list_frozen(freeze_full_holdouts(loop))})
+
+
+def _list_frozen(frozen: Sequence["FrozenHoldout"]) -> dict[str, Any]:
+    """Return what froze just now, and of each that did so without all labels how many members can get none."""
+    return {
+        "frozen_holdouts": [held.holdout_id for held in frozen],
+        "frozen_without": {held.holdout_id: held.restricted for held in frozen if held.restricted},
+    }
 
 
 def audit(request: Request) -> Answer:
@@ -153,7 +165,7 @@ def audit(request: Request) -> Answer:
     sources = list_lots(loop)
     told = [{**make_plain(source), "is_held_up": source.is_held_up} for source in sources]
     is_open = done.failed > 0 or any(source.to_answer or source.is_held_up for source in sources)
-    document = {**make_plain(done), "resumed": resumed, "frozen_holdouts": frozen, "sources": told}
+    document = {**make_plain(done), "resumed": resumed, **_list_frozen(frozen), "sources": told}
     return Answer(document, _NOT_YET if is_open else 0)
 
 
@@ -196,6 +208,29 @@ def verify(request: Request) -> Answer:
     return Answer({**make_plain(summary), **told}, 0 if summary.is_equal else _NOT_YET)
 
 
+def export_set(request: Request) -> Answer:
+    """`export`: a version as a folder of its own."""
+    from tasks.export_training_set import export_training_set
+
+    options = request.options
+    done = export_training_set(
+        request.loop,
+        options.version,
+        options.folder,
+        without_restricted=options.without_restricted,
+        failed_too=options.failed_too,
+    )
+    return Answer({**make_plain(done), "folder": str(options.folder)})
+
+
+def import_set(request: Request) -> Answer:
+    """`import-set`: a first training set from a file; exit code 3 where a `must` check failed."""
+    from tasks.import_set import import_set as take_in
+
+    done = take_in(request.loop, request.options.attribute, request.options.file)
+    return Answer(make_plain(done), _NOT_YET if done.state == "failed" else 0)
+
+
 def retrain(request: Request) -> Answer:
     """`retrain`: train and judge; exit code 3 unless the gate passed it."""
     from tasks.find_names import find_attribute
@@ -230,8 +265,16 @@ def import_model(request: Request) -> Answer:
     options = request.options
     attribute = find_attribute(request.loop, options.attribute)
     path = None if options.path == "none" else Path(options.path)
-    take_in(request.loop, attribute.name, path, model_version=options.model, signed_by=options.by)
-    return Answer({"attribute": attribute.name, "model": options.model, "path": make_plain(path)})
+    take_in(
+        request.loop,
+        attribute.name,
+        path,
+        model_version=options.model,
+        signed_by=options.by,
+        trained_on=options.trained_on,
+    )
+    told = {"trained_on": options.trained_on} if options.trained_on else {}
+    return Answer({"attribute": attribute.name, "model": options.model, "path": make_plain(path), **told})
 
 
 def sign_off(request: Request) -> Answer:
@@ -274,6 +317,8 @@ CHANGING: dict[str, Callable[[Request], Answer]] = {
     "holdout": draw_holdout,
     "assemble": assemble,
     "verify": verify,
+    "export": export_set,
+    "import-set": import_set,
     "retrain": retrain,
     "predict": predict,
     "import-model": import_model,

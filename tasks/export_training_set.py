@@ -42,7 +42,7 @@ _DEMO_MARK = ".demo"  # the folder by which `demo` marks a loop as its own
 
 
 @dataclass(frozen=True)
-class ExportSummary:
+class ExportedSet:
     """What was exported: `digest` is that of its rows, the version's own where nothing was `withheld`.
 
     `is_new`: the folder was written now; else it held exactly this already. `files`: name to SHA-256.
@@ -61,7 +61,7 @@ class ExportSummary:
 
 def export_training_set(
     loop: Loop, version: str, folder: Path, *, without_restricted: bool = False, failed_too: bool = False
-) -> ExportSummary:
+) -> ExportedSet:
     """Write a version to `folder`, which must be new or empty, or hold exactly this export already.
 
     Written beside and moved into place, so that nobody meets half of it; the same version gives the same bytes.
@@ -81,7 +81,7 @@ def export_training_set(
         _note_export(loop, facts, target, files, seen_at, started_at)
         if is_new:
             part.rename(target)
-    return ExportSummary(
+    return ExportedSet(
         version=version,
         folder=str(folder),
         row_count=facts.extent["row_count"],
@@ -186,8 +186,10 @@ def _withhold(
     withheld = read_withheld(connection)
     barred = [part for part in withheld if part.why != "erased"]
     if barred and not without_restricted:
+        notes = ", ".join(sorted({part.note for part in barred if part.note}))
         raise NotYetError(
-            f"{stored.version}: may not be exported whole: {'; '.join(tell_withheld(part) for part in barred)}; "
+            f"{stored.version}: may not be exported whole: {'; '.join(tell_withheld(barred))}"
+            f"{f' ({notes})' if notes else ''}; "
             "assemble a version without them, or leave them out of this export with --without-restricted"
         )
     return withheld

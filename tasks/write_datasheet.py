@@ -13,6 +13,12 @@ from tasks.gather_set_facts import Agreement, SetFacts, Withheld
 INVENTED = "All of its data are invented: it comes from the demo, and shows nothing about the world."
 _SPECIAL = re.compile(r"([\\`*_{}\[\]<>#|~])")
 _NONE = "none"
+_WITHHELD = {
+    "restricted": "by a [[restriction]]",
+    "reserved": "of groups that are kept for a hold-out",
+    "near_duplicate": "too near to a hold-out sample",
+    "erased": "erased since the version was made",
+}
 
 
 def write_datasheet(facts: SetFacts) -> str:
@@ -79,20 +85,19 @@ def list_notices(facts: SetFacts) -> list[str]:
         bad = [row["check_name"] for row in facts.checks if row["requirement"] == "must" and not row["passed"]]
         notices.append(f"This version FAILED its checks ({', '.join(bad)}); do not train on it.")
     if not facts.is_whole:
-        parts = "; ".join(tell_withheld(part) for part in facts.withheld)
+        parts = "; ".join(tell_withheld(facts.withheld))
         notices.append(f"Not the whole version: {parts} left out. The digest is not the version's.")
     return notices
 
 
-def tell_withheld(part: Withheld) -> str:
-    """Return what is told of rows that are not given out."""
-    words = {
-        "restricted": f"by the [[restriction]] {part.note}" if part.note else "by a [[restriction]] on training",
-        "reserved": "of groups that are kept for a hold-out",
-        "near_duplicate": "too near to a hold-out sample",
-        "erased": "erased since the version was made",
-    }
-    return f"{part.row_count:,} {'row' if part.row_count == 1 else 'rows'} {words.get(part.why, part.why)}"
+def tell_withheld(withheld: Sequence[Withheld]) -> list[str]:
+    """Return what is told others of rows that are not given out; what a [[restriction]] says stays at home."""
+    counts: dict[str, int] = {}
+    for part in withheld:
+        counts[part.why] = counts.get(part.why, 0) + part.row_count
+    return [
+        f"{count:,} {'row' if count == 1 else 'rows'} {_WITHHELD.get(why, why)}" for why, count in counts.items()
+    ]
 
 
 def _tell_attribute(facts: SetFacts) -> str:
@@ -122,7 +127,7 @@ def _tell_holdout(row: Row) -> str:
 def _tell_given_out(facts: SetFacts) -> str:
     if facts.is_whole:
         return "every row of the version"
-    parts = "; ".join(_plain(tell_withheld(part)) for part in facts.withheld)
+    parts = "; ".join(_plain(told) for told in tell_withheld(facts.withheld))
     return f"{facts.extent['row_count']:,} of the version's {facts.stored.row_count:,} rows; left out: {parts}"
 
 
@@ -154,7 +159,8 @@ def _tell_check(check: Row) -> tuple[Any, ...]:
 
 def _tell_erased(withheld: Sequence[Withheld]) -> str:
     count = sum(part.row_count for part in withheld if part.why == "erased")
-    return f"{count:,} rows, which are not in this export" if count else _NONE
+    told = "1 row, which is" if count == 1 else f"{count:,} rows, which are"
+    return f"{told} not in this export" if count else _NONE
 
 
 def _lay_out_values(facts: SetFacts, name: str, title: str) -> str:

@@ -40,6 +40,8 @@ COMMANDS = [
     "assemble",
     "verify",
     "diff",
+    "export",
+    "import-set",
     "retrain",
     "predict",
     "import-model",
@@ -53,7 +55,7 @@ COMMANDS = [
     "status",
     "sql",
 ]
-LATER = ["schedule", "export", "report", "move-warehouse"]
+LATER = ["schedule", "report", "move-warehouse"]
 
 CROUCHED = """
 case = "crouched-picker"

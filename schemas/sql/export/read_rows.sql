@@ -20,11 +20,19 @@ contents as (
     where s.sample_id between $first and $last
     group by s.sample_id
 ),
-vectors as (
-    select v.sample_id, arg_min(v.vector, v.known_at) as vector
+repeated as (
+    select v.sample_id, min(v.known_at) as first_at
     from sample_vector as v
     where v.space = $feature_space and v.sample_id between $first and $last
     group by v.sample_id
+    having count(*) > 1
+),
+vectors as (
+    select v.sample_id, v.vector
+    from sample_vector as v
+    left join repeated as r on r.sample_id = v.sample_id
+    where v.space = $feature_space and v.sample_id between $first and $last
+        and (r.sample_id is null or v.known_at = r.first_at)
 )
 select
     g.sample_id,
