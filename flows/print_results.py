@@ -251,6 +251,8 @@ def print_predict(document: _Document) -> Iterable[str]:
 def print_import_model(document: _Document) -> Iterable[str]:
     """Yield which model is the incumbent now."""
     yield f"{make_harmless(document['model'])} is the incumbent of {document['attribute']}"
+    if document.get("trained_on"):
+        yield f"  it learned from {document['trained_on']}: hold-outs keep away from its groups"
 
 
 def print_sign_off(document: _Document) -> Iterable[str]:

@@ -17,6 +17,7 @@ _STAYS_OUT = {
     "over_recording": "beyond rows_a_recording_at_most",
     "over_cap": "beyond a cap",
     "over_origin_share": "beyond the share of their labels' origin",
+    "erased": "pulled before and erased since",
     "before": "when the set was first imported, or erased since",
 }
 

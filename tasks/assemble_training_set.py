@@ -170,6 +170,12 @@ def _tell_empty(connection: duckdb.DuckDBPyConnection, composition: Composition,
         since = f"its first is known since {as_utc(first).isoformat()}" if first else "it has none yet"
         return f"{attribute}: no label was known as of {as_utc(as_of).isoformat()}; {since}"
     counts = _count_left_out(connection)
+    if composition.listed is not None:
+        told = ", ".join(f"{count} as {why}" for why, count in counts.items()) or "its samples were erased"
+        return (
+            f"{attribute}: no row of the imported set can be trained on: {told}; pull what they lack, or look at "
+            "[[leave_out]] and [[restriction]] in turnrow.toml, and import the set again"
+        )
     if counts.get("lot_open"):
         return (
             f"{attribute}: no label is from a passed lot; {counts['lot_open']} wait for the audit of theirs: "

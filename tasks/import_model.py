@@ -9,60 +9,74 @@ from schemas.settings import BUILT_IN_TRAINERS, AttributeSettings
 from tasks.errors import InputError
 from tasks.find_names import find_attribute
 from tasks.hash_artefact import hash_folder
-from tasks.know_models import read_incumbent, read_model, rename_labels
+from tasks.know_models import KnownModel, read_incumbent, read_model, rename_labels
 from tasks.loop import Loop
+from tasks.rebuild_rows import read_version
 from tasks.record_run import record_run
 from tasks.sign_off import check_signer, insert_sign_off
 from tasks.store_verdict import StoredModel, insert_models
-from tasks.warehouse import open_warehouse
+from tasks.warehouse import Warehouse, open_warehouse
 
 
 def import_model(
-    loop: Loop, attribute_name: str, path: Path | None, *, model_version: str, signed_by: str
+    loop: Loop,
+    attribute_name: str,
+    path: Path | None,
+    *,
+    model_version: str,
+    signed_by: str,
+    trained_on: str | None = None,
 ) -> None:
     """Take in an artefact (a copy goes to `models/`), or None, under the name its logs give.
 
-    Raises InputError where the attribute has another incumbent already (retrain and sign off then), where
-    nothing is at `path`, or where the name cannot be a folder's.
+    `trained_on` names the training set that it learned from, such as an imported one: the next versions start from
+    it, and nothing of its groups tests a model any more. Raises InputError where the attribute has another
+    incumbent already (retrain and sign off then), where nothing is at `path`, where the name cannot be a folder's,
+    or where `trained_on` is another attribute's; UnknownNameError where there is no such training set.
     """
     started_at = loop.clock()
     attribute = find_attribute(loop, attribute_name)
     check_signer(attribute, signed_by)
     _check_name(model_version)
     with open_warehouse(loop, write=True) as warehouse:
-        connection = warehouse.connection
-        incumbent = read_incumbent(connection, attribute.name)
+        incumbent = read_incumbent(warehouse.connection, attribute.name)
         if incumbent is not None and incumbent.model_version != model_version:
             raise InputError(
                 f"{attribute.name} has the incumbent {incumbent.model_version} already; a next model comes by "
                 "`turnrow retrain` and `turnrow sign-off`"
             )
-        model = _describe(loop, attribute, path, model_version)
+        if trained_on is not None:
+            _check_training_set(warehouse, attribute, trained_on)
+        model = _describe(loop, attribute, path, model_version, trained_on)
         if incumbent is not None:
-            _refuse_other(incumbent.artefact_sha256, model)
+            _refuse_other(incumbent, model)
             return
-        if read_model(connection, model_version) is not None:
+        if read_model(warehouse.connection, model_version) is not None:
             raise InputError(
                 f"--as {model_version}: that is the name of a model that Turnrow knows already; give this one "
                 "another name, or sign that one off"
             )
         if path is not None:
             _copy(path, loop.folder / "models" / model_version)
+        _store(warehouse, model, signed_by, started_at)
 
-        def insert(known_at: datetime) -> None:
-            insert_models(connection, [model], known_at)
-            insert_sign_off(
-                connection, model_version, attribute.name, "import", signed_by, None, known_at, against=False
-            )
-            record_run(
-                connection,
-                "import-model",
-                started_at=started_at,
-                ended_at=loop.clock(),
-                parameters={"attribute": attribute.name, "model": model_version},
-            )
 
-        warehouse.write(insert)
+def _store(warehouse: Warehouse, model: StoredModel, signed_by: str, started_at: datetime) -> None:
+    connection, name = warehouse.connection, model.model_version
+    learned = {"trained_on": model.training_set_version} if model.training_set_version else {}
+
+    def insert(known_at: datetime) -> None:
+        insert_models(connection, [model], known_at)
+        insert_sign_off(connection, name, model.attribute, "import", signed_by, None, known_at, against=False)
+        record_run(
+            connection,
+            "import-model",
+            started_at=started_at,
+            ended_at=warehouse.loop.clock(),
+            parameters={"attribute": model.attribute, "model": name, **learned},
+        )
+
+    warehouse.write(insert)
 
 
 def _check_name(model_version: str) -> None:
@@ -72,14 +86,32 @@ def _check_name(model_version: str) -> None:
         )
 
 
-def _refuse_other(stored_sha256: str | None, model: StoredModel) -> None:
-    if stored_sha256 != model.artefact_sha256:
+def _check_training_set(warehouse: Warehouse, attribute: AttributeSettings, version: str) -> None:
+    stored = read_version(warehouse.connection, version)
+    if stored.attribute != attribute.name:
         raise InputError(
-            f"{model.model_version} was imported before, with another artefact; give this one another name"
+            f"--trained-on {version}: is a training set of {stored.attribute}, not of {attribute.name}; "
+            "`turnrow status` names the latest ones"
         )
 
 
-def _describe(loop: Loop, attribute: AttributeSettings, path: Path | None, model_version: str) -> StoredModel:
+def _refuse_other(incumbent: KnownModel, model: StoredModel) -> None:
+    """Raise InputError where the incumbent of this name was imported as something else."""
+    name, version = model.model_version, model.training_set_version
+    if incumbent.artefact_sha256 != model.artefact_sha256:
+        raise InputError(f"{name} was imported before, with another artefact; give this one another name")
+    if version is not None and version != incumbent.training_set_version:
+        before = incumbent.training_set_version
+        how = f"with --trained-on {before}" if before else "without --trained-on"
+        raise InputError(
+            f"{name} was imported before, {how}, and that stays; `turnrow retrain {model.attribute} --version "
+            f"{version}` trains a next model on {version}"
+        )
+
+
+def _describe(
+    loop: Loop, attribute: AttributeSettings, path: Path | None, model_version: str, trained_on: str | None
+) -> StoredModel:
     settings: dict[str, object] = {"settings": dict(attribute.trainer_settings)}
     artefact_uri = artefact_sha256 = None
     if path is not None:
@@ -93,7 +125,7 @@ def _describe(loop: Loop, attribute: AttributeSettings, path: Path | None, model
         attribute=attribute.name,
         role="imported",
         parent_version=None,
-        training_set_version=None,
+        training_set_version=trained_on,
         trainer=attribute.trainer if path is not None else None,
         settings=json.dumps(settings, sort_keys=True),
         artefact_uri=artefact_uri,

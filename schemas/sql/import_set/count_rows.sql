@@ -1,4 +1,5 @@
--- one row: what became of the file's rows that were not refused, each counted once; a sample that nobody knows was erased
+-- one row: what became of the file's rows that were not refused, each counted once; once the file was pulled, a sample
+-- that nobody knows was erased
 with own as (
     select f.sample_id, g.sample_id is not null as is_known
     from file_row as f
