@@ -103,7 +103,7 @@ def _describe(facts: SetFacts) -> str:
     stored, extent = facts.stored, facts.extent
     told = (
         f"Training set {stored.version} of the attribute {stored.attribute} ({facts.kind}): {extent['row_count']} "
-        f"labelled samples from {extent['recording_count']} recordings, as of {_spell(stored.as_of)}. "
+        f"labelled samples from {extent['recording_count']} recordings, as of {_spell(stored.moment.as_of)}. "
         "datasheet.md beside this description says more."
     )
     return " ".join([*list_notices(facts), told])

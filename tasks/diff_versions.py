@@ -11,7 +11,8 @@ from tasks.compose_rows import Composition
 from tasks.errors import InputError
 from tasks.fetch_rows import Row, fetch_rows
 from tasks.loop import Loop
-from tasks.rebuild_rows import StoredVersion, read_version, rebuild_rows
+from tasks.read_version import StoredVersion, read_version
+from tasks.rebuild_rows import rebuild_rows
 from tasks.warehouse import Warehouse, open_warehouse, show_as_of
 
 _SHOWN = 5  # samples that are named of each kind of change

@@ -5,16 +5,16 @@ recording) are asked about last, and only where nothing else explains it.
 """
 
 from dataclasses import dataclass, replace
+from datetime import datetime
 
 import duckdb
 
-from schemas.read_toml import name_nearest
 from schemas.sql_files import read_sql
-from tasks.compose_rows import Composition, Moment, compose_rows, read_composition
+from tasks.compose_rows import Composition, Moment, compose_rows
 from tasks.errors import TurnrowError, UnknownNameError
 from tasks.fetch_rows import Row, fetch_rows
-from tasks.find_names import find_attribute
 from tasks.find_sample import tell_moment
+from tasks.read_version import StoredVersion, read_latest_version, read_version
 from tasks.warehouse import Warehouse, show_as_of
 
 _FOCUS, _SAMPLE = "composed_focus", "explained_sample"
@@ -38,7 +38,7 @@ class Presence:
 
     version: str
     state: str
-    as_of: object
+    as_of: datetime
     is_in: bool
     reasons: tuple[Reason, ...] = ()
     problem: str | None = None
@@ -50,9 +50,15 @@ class _Place:
 
     warehouse: Warehouse
     sample: Row
-    version: Row
-    composition: Composition
-    moment: Moment
+    version: StoredVersion
+
+    @property
+    def composition(self) -> Composition:
+        return self.version.composition
+
+    @property
+    def moment(self) -> Moment:
+        return self.version.moment
 
     @property
     def connection(self) -> duckdb.DuckDBPyConnection:
@@ -67,38 +73,34 @@ class _Place:
         }
 
 
-def find_version(connection: duckdb.DuckDBPyConnection, attribute: str, version: str | None) -> Row | None:
-    """Return how a version was made, or the attribute's latest one; None where the attribute has none yet.
+def choose_version(
+    connection: duckdb.DuckDBPyConnection, attribute: str, version: str | None
+) -> StoredVersion | None:
+    """Return a version, or the attribute's latest one; None where the attribute has none yet.
 
     Raises UnknownNameError for an unknown version, and for one of another attribute.
     """
-    bound = {"version": version, "attribute": attribute}
-    rows = fetch_rows(connection, "why/read_version", bound, moments=("as_of", "reserved_until", "known_at"))
-    if version is not None and not rows:
-        names = [str(row[0]) for row in connection.execute("select version from training_set").fetchall()]
-        hint = name_nearest(version, names) if names else "there is none yet"
-        raise UnknownNameError(f"{version}: no such training set; {hint}")
-    if rows and rows[0]["attribute"] != attribute:
+    if version is None:
+        return read_latest_version(connection, attribute)
+    stored = read_version(connection, version)
+    if stored.attribute != attribute:
         raise UnknownNameError(
-            f"{version}: is a training set of {rows[0]['attribute']}, and the sample is one of {attribute}"
+            f"{version}: is a training set of {stored.attribute}, and the sample is one of {attribute}"
         )
-    return rows[0] if rows else None
+    return stored
 
 
-def explain_presence(warehouse: Warehouse, sample: Row, version: Row, *, is_in: bool) -> Presence:
+def explain_presence(warehouse: Warehouse, sample: Row, version: StoredVersion, *, is_in: bool) -> Presence:
     """Tell whether a version holds the sample of `explained_sample`, and if not, why.
 
-    `sample` is its row of `why/sample` with its reservations. What cannot be composed (an attribute that the
-    settings no longer have, a `where` that fails) is told in `problem`.
+    `sample` is its row of `why/sample` with its reservations. What cannot be composed (a `where` that fails)
+    is told in `problem`.
     """
-    told = Presence(str(version["version"]), str(version["state"]), version["as_of"], is_in)
+    told = Presence(version.version, version.state, version.moment.as_of, is_in)
     if is_in:
         return told
-    composition = read_composition(str(version["composition"]))
-    moment = Moment(version["as_of"], version["reserved_until"])
-    place = _Place(warehouse, sample, version, composition, moment)
     try:
-        return replace(told, reasons=tuple(_list_reasons(place)))
+        return replace(told, reasons=tuple(_list_reasons(_Place(warehouse, sample, version))))
     except TurnrowError as error:
         return replace(told, problem=f"it cannot be told, since the version cannot be composed again: {error}")
 
@@ -121,9 +123,10 @@ def _list_reasons(place: _Place) -> list[Reason]:
 
 def _compose(place: _Place, composition: Composition, focus: str | None) -> Row | None:
     """Compose the version and return what became of the sample; None where it was no candidate."""
-    attribute = find_attribute(place.warehouse.loop, composition.attribute)
-    parent = place.version["parent_version"]
-    compose_rows(place.warehouse, attribute, composition, parent, place.moment, focus=focus)
+    version = place.version
+    compose_rows(
+        place.warehouse, version.attribute_settings, composition, version.parent_version, place.moment, focus=focus
+    )
     rows = fetch_rows(place.connection, "why/composed")
     return rows[0] if rows else None
 
@@ -263,7 +266,7 @@ def _tell_features(place: _Place) -> Reason:
 
 
 def _tell_unwanted(place: _Place) -> Reason:
-    parent = place.version["parent_version"]
+    parent = place.version.parent_version
     if place.composition.listed is not None:
         return Reason("never_wanted", "it has a label, but the imported set did not list it", {})
     words = (
@@ -287,6 +290,6 @@ def _look_at_limits(place: _Place) -> Reason | None:
 def _tell_changed(place: _Place) -> Reason:
     words = (
         "composed anew, the version would hold it: the warehouse is no longer what it was; "
-        f"`turnrow verify {place.version['version']}` compares the digests"
+        f"`turnrow verify {place.version.version}` compares the digests"
     )
     return Reason("warehouse_changed", words, {})

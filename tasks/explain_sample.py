@@ -7,11 +7,12 @@ import duckdb
 
 from schemas.settings import AttributeSettings
 from tasks.errors import TurnrowError
-from tasks.explain_absence import Presence, explain_presence, find_version
+from tasks.explain_absence import Presence, choose_version, explain_presence
 from tasks.fetch_rows import Row, fetch_rows, read_moment
 from tasks.find_sample import Matches, find_samples, read_refused, stage_sample
 from tasks.group_samples import view_groups
 from tasks.loop import Loop
+from tasks.read_version import StoredVersion
 from tasks.record_definitions import read_guideline
 from tasks.warehouse import Warehouse, open_warehouse, show_only
 
@@ -71,11 +72,11 @@ def explain_sample(loop: Loop, text: str, version: str | None = None) -> SampleL
             return found
         row = found.rows[0]
         stage_sample(warehouse.connection, str(row["sample_id"]))
-        made = find_version(warehouse.connection, str(row["attribute"]), version)
+        made = choose_version(warehouse.connection, str(row["attribute"]), version)
         return _read_life(warehouse, made)
 
 
-def _read_life(warehouse: Warehouse, made: Row | None) -> SampleLife:
+def _read_life(warehouse: Warehouse, made: StoredVersion | None) -> SampleLife:
     connection, loop = warehouse.connection, warehouse.loop
     with show_only(warehouse, "explained_sample"):
         sample = _read_sample(connection)
@@ -165,7 +166,7 @@ def _group(rows: list[Row], key: str) -> dict[object, list[Row]]:
     return groups
 
 
-def _add_presence(warehouse: Warehouse, life: SampleLife, made: Row) -> SampleLife:
+def _add_presence(warehouse: Warehouse, life: SampleLife, made: StoredVersion) -> SampleLife:
     known = {
         **life.sample,
         "group_id": life.group_id,
@@ -173,5 +174,5 @@ def _add_presence(warehouse: Warehouse, life: SampleLife, made: Row) -> SampleLi
         "revisions": life.revisions,
         "arrivals": life.arrivals,
     }
-    is_in = any(row["version"] == made["version"] for row in life.versions)
+    is_in = any(row["version"] == made.version for row in life.versions)
     return replace(life, presence=explain_presence(warehouse, known, made, is_in=is_in))

@@ -16,22 +16,21 @@ from schemas.settings import AttributeSettings
 from schemas.sql_files import read_sql
 from tasks.apply_restrictions import stage_restricted
 from tasks.describe_croissant import describe_croissant
-from tasks.errors import InputError, NotYetError, UnknownNameError, WarehouseError
+from tasks.errors import InputError, NotYetError, WarehouseError
 from tasks.fetch_rows import fetch_rows
 from tasks.find_leaks import find_leaks, make_leak_table
 from tasks.find_names import find_attribute
 from tasks.gather_set_facts import (
     SetFacts,
-    StoredSet,
     Withheld,
     measure_agreement,
     read_counts,
     read_extent,
-    read_stored_set,
     read_withheld,
 )
 from tasks.hash_artefact import hash_content
 from tasks.loop import Loop
+from tasks.read_version import StoredVersion, read_version
 from tasks.record_run import record_run
 from tasks.warehouse import Warehouse, as_utc, open_warehouse, show_as_of
 from tasks.write_datasheet import tell_withheld, write_datasheet
@@ -162,10 +161,8 @@ def _bound_memory(warehouse: Warehouse, row_count: int) -> Iterator[None]:
             warehouse.connection.execute(f"set memory_limit = '{limit}'")
 
 
-def _find_version(connection: duckdb.DuckDBPyConnection, version: str, failed_too: bool) -> StoredSet:
-    stored = read_stored_set(connection, version)
-    if stored is None:
-        raise UnknownNameError(f"{version}: no such training set; `turnrow status` names the latest ones")
+def _find_version(connection: duckdb.DuckDBPyConnection, version: str, failed_too: bool) -> StoredVersion:
+    stored = read_version(connection, version)
     if stored.state != "passed" and not failed_too:
         raise NotYetError(
             f"{version}: failed its checks; mend what they found and assemble again, or export it as it is with "
@@ -175,12 +172,12 @@ def _find_version(connection: duckdb.DuckDBPyConnection, version: str, failed_to
 
 
 def _withhold(
-    warehouse: Warehouse, attribute: AttributeSettings, stored: StoredSet, without_restricted: bool
+    warehouse: Warehouse, attribute: AttributeSettings, stored: StoredVersion, without_restricted: bool
 ) -> tuple[Withheld, ...]:
     """Make `withheld_row`: what may not be given out by what is known now, not just by the version's moment."""
     connection = warehouse.connection
     make_leak_table(connection)
-    find_leaks(warehouse, attribute, stored.version, stored.reserved_until)
+    find_leaks(warehouse, attribute, stored.version, stored.moment.reserved_until)
     stage_restricted(warehouse, "export", attribute, focus="leak_row")
     connection.execute(read_sql("export/stage_withheld"))
     withheld = read_withheld(connection)
@@ -198,14 +195,14 @@ def _withhold(
 def _gather(
     warehouse: Warehouse,
     attribute: AttributeSettings,
-    stored: StoredSet,
+    stored: StoredVersion,
     withheld: tuple[Withheld, ...],
     digest: str,
     feature_length: int,
 ) -> SetFacts:
     connection = warehouse.connection
     version = {"version": stored.version}
-    held = {"attribute": attribute.name, "reserved_until": stored.reserved_until}
+    held = {"attribute": attribute.name, "reserved_until": stored.moment.reserved_until}
     return SetFacts(
         stored=stored,
         kind=attribute.kind,
@@ -227,7 +224,7 @@ def _gather(
     )
 
 
-def _require_equal(stored: StoredSet, withheld: tuple[Withheld, ...], digest: str) -> None:
+def _require_equal(stored: StoredVersion, withheld: tuple[Withheld, ...], digest: str) -> None:
     if not withheld and digest != stored.digest:
         raise WarehouseError(
             f"{stored.version}: its rows are not what they were when it was made, so nothing was exported; "

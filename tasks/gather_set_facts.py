@@ -1,33 +1,14 @@
 """What the warehouse knows of a training set that is given out: what its descriptions are made of."""
 
 from dataclasses import dataclass
-from datetime import datetime
 
 import duckdb
 
 from schemas.sql_files import read_sql
 from tasks.fetch_rows import Row, fetch_rows
-from tasks.plan_composition import Composition, read_composition
-from tasks.warehouse import as_utc
+from tasks.read_version import StoredVersion
 
 MOMENTS = ("first_observed_at", "last_observed_at", "first_decided_at", "last_decided_at")
-
-
-@dataclass(frozen=True)
-class StoredSet:
-    """A training set as its row says."""
-
-    version: str
-    attribute: str
-    parent_version: str | None
-    running_number: int
-    composition: Composition
-    as_of: datetime
-    reserved_until: datetime
-    row_count: int
-    digest: str
-    state: str
-    known_at: datetime
 
 
 @dataclass(frozen=True)
@@ -57,7 +38,7 @@ class Agreement:
 class SetFacts:
     """All that the datasheet and the Croissant description tell; `digest` is that of the rows given out."""
 
-    stored: StoredSet
+    stored: StoredVersion
     kind: str
     unit: str
     critical: tuple[str, ...]
@@ -79,27 +60,6 @@ class SetFacts:
     def is_whole(self) -> bool:
         """Whether every row of the version is given out."""
         return not self.withheld
-
-
-def read_stored_set(connection: duckdb.DuckDBPyConnection, version: str) -> StoredSet | None:
-    """Return a training set's row, if the warehouse has it."""
-    row = connection.execute(read_sql("export/read_version"), {"version": version}).fetchone()
-    if row is None:
-        return None
-    attribute, parent, number, composition, as_of, reserved_until, row_count, digest, state, known_at = row
-    return StoredSet(
-        version=version,
-        attribute=attribute,
-        parent_version=parent,
-        running_number=number,
-        composition=read_composition(composition),
-        as_of=as_utc(as_of),
-        reserved_until=as_utc(reserved_until),
-        row_count=row_count,
-        digest=digest,
-        state=state,
-        known_at=as_utc(known_at),
-    )
 
 
 def read_withheld(connection: duckdb.DuckDBPyConnection) -> tuple[Withheld, ...]:

@@ -11,7 +11,7 @@ from tasks.find_names import find_attribute
 from tasks.hash_artefact import hash_folder
 from tasks.know_models import KnownModel, read_incumbent, read_model, rename_labels
 from tasks.loop import Loop
-from tasks.rebuild_rows import read_version
+from tasks.read_version import read_version
 from tasks.record_run import record_run
 from tasks.sign_off import check_signer, insert_sign_off
 from tasks.store_verdict import StoredModel, insert_models

@@ -9,7 +9,8 @@ from schemas.sql_files import read_sql
 from tasks.digest_rows import digest_rows
 from tasks.fetch_rows import Row, fetch_rows
 from tasks.loop import Loop
-from tasks.rebuild_rows import StoredVersion, read_version, rebuild_rows
+from tasks.read_version import StoredVersion, read_version
+from tasks.rebuild_rows import rebuild_rows
 from tasks.warehouse import open_warehouse
 
 _SHOWN = 5  # differing samples that are named of each kind

@@ -31,7 +31,7 @@ def write_datasheet(facts: SetFacts) -> str:
         "digest": facts.digest,
         "digest_note": "" if facts.is_whole else f", not the version's own, `{stored.digest}`: rows are missing",
         "known_at": _tell_time(stored.known_at),
-        "as_of": _tell_time(stored.as_of),
+        "as_of": _tell_time(stored.moment.as_of),
         "attribute": stored.attribute,
         "attribute_note": _tell_attribute(facts),
         "cases": _lay_out(
