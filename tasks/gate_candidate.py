@@ -1,6 +1,7 @@
 """The gate: did the data cure the cases, and is nothing else worse? Numbers in, criteria out.
 
-Targets must be better than the incumbent and the control, and reach their own figure (Holm over the targets).
+Targets must be better than the incumbent and the control, and reach their own figure (Holm over the targets, at
+what the attempt on the hold-out may still spend). A hold-out that was looked at too often decides nothing.
 Guards must each hold within their margin, at their own level, uncorrected: everything must pass (an
 intersection-union test). Single other cases fail only if significantly worse (Holm over them).
 """
@@ -13,6 +14,7 @@ import numpy as np
 from schemas.settings import GateSettings
 from tasks.compare_models import Comparison, compare, count_effective, samples_needed
 from tasks.read_outcomes import Flags, Outcomes
+from tasks.spend_alpha import spend_p_value
 from tasks.statistics import clustered_difference_interval, holm, wilson_interval
 
 PASSED, FAILED, UNDECIDED = "passed", "failed", "undecided"
@@ -36,7 +38,10 @@ class Criterion:
 
 @dataclass(frozen=True)
 class CaseToJudge:
-    """A case with a frozen hold-out. `pairs`: (truth, predicted) of its settled, unreserved wrong members."""
+    """A case with a frozen hold-out. `pairs`: (truth, predicted) of its settled, unreserved wrong members.
+
+    `attempt`: this is the so-manieth candidate that shall be better on the hold-out since a model was accepted.
+    """
 
     case_name: str
     outcomes: Outcomes
@@ -45,6 +50,7 @@ class CaseToJudge:
     accuracy_at_least: float | None
     gate: GateSettings
     pairs: Sequence[tuple[str, str]] = ()
+    attempt: int = 1
 
     @property
     def figure(self) -> Outcomes:
@@ -54,8 +60,12 @@ class CaseToJudge:
 
 @dataclass(frozen=True)
 class GateInput:
-    """All that a verdict rests on. `unjudged`: targets without a frozen hold-out."""
+    """All that a verdict on a model of `attribute` rests on.
 
+    `unjudged`: targets without a frozen hold-out; `attempt`: the so-manieth candidate on the overall hold-out.
+    """
+
+    attribute: str
     cases: Sequence[CaseToJudge]
     overall: Outcomes | None
     critical: Sequence[str]
@@ -63,6 +73,7 @@ class GateInput:
     has_incumbent: bool
     has_control: bool
     unjudged: Sequence[str] = ()
+    attempt: int = 1
 
 
 def judge_candidate(given: GateInput) -> tuple[Criterion, ...]:
@@ -91,7 +102,7 @@ def _judge_figures(given: GateInput) -> list[Criterion]:
 def _judge_targets(given: GateInput, targets: Sequence[CaseToJudge]) -> list[Criterion]:
     baselines = ["incumbent", "control"] if given.has_control else ["incumbent"]
     compared = {case.case_name: [_compare_figure(case, role) for role in baselines] for case in targets}
-    worst = [max(c.p_value for c in compared[case.case_name]) for case in targets]
+    worst = [spend_p_value(max(c.p_value for c in compared[case.case_name]), case.attempt) for case in targets]
     adjusted = dict(zip((case.case_name for case in targets), holm(worst), strict=True))
     return [
         _judge_target(case, role, comparison, adjusted[case.case_name])
@@ -112,8 +123,19 @@ def _judge_target(case: CaseToJudge, role: str, comparison: Comparison, adjusted
     is_worse = comparison.estimate < 0 and comparison.p_value < case.gate.alpha
     verdict = PASSED if is_better else FAILED if is_worse else UNDECIDED
     word = {PASSED: "better than", FAILED: "worse than", UNDECIDED: "not shown to be better than"}[verdict]
-    reason = f"{word} the {role} on {comparison.count} samples (p {adjusted:.2g} after Holm)"
+    reason = (
+        f"{word} the {role} on {comparison.count} samples (p {adjusted:.2g} after Holm, attempt {case.attempt})"
+    )
+    if verdict == PASSED and case.attempt > case.gate.looks_at_most:
+        verdict, reason = UNDECIDED, _tell_worn(case.case_name, case.attempt)
     return _from_comparison(f"target:{case.case_name}", role, case.outcomes, comparison, None, verdict, reason)
+
+
+def _tell_worn(name: str, attempt: int) -> str:
+    return (
+        f"worn: {attempt - 1} candidates were judged by the hold-out of {name} since a model was accepted; "
+        f"draw its next version (turnrow holdout {name} --grow N)"
+    )
 
 
 def _judge_figure(case: CaseToJudge) -> Criterion:
@@ -179,9 +201,12 @@ def _guard_whole(given: GateInput) -> Criterion:
             "is not here to ask; pull its prediction log of them"
         )
         return _without("guard:whole", given.overall.holdout_id, reason)
-    return _guard(
+    whole = _guard(
         "guard:whole", outcomes, outcomes.correct, given.gate.margin, given.gate.alpha, "overall accuracy"
     )
+    if whole.verdict == PASSED and given.attempt > given.gate.looks_at_most:
+        return replace(whole, verdict=UNDECIDED, reason=_tell_worn(f"overall:{given.attribute}", given.attempt))
+    return whole
 
 
 def _guard_critical(given: GateInput) -> list[Criterion]:

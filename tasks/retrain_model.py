@@ -21,6 +21,7 @@ from tasks.loop import Loop
 from tasks.plan_retrain import RetrainPlan, plan_retrain
 from tasks.read_outcomes import Outcomes, read_outcomes
 from tasks.record_run import record_run
+from tasks.spend_alpha import count_attempts
 from tasks.store_verdict import StoredModel, hash_gate, insert_models, insert_verdict, read_verdict
 from tasks.train_models import (
     Job,
@@ -177,6 +178,7 @@ def _gather(
     attribute, gate = plan.attribute, warehouse.loop.settings.gate
     new_rows = _count_new_rows(warehouse.connection, plan)
     pairs = _read_pairs(warehouse.connection, attribute)
+    earlier = count_attempts(warehouse.connection, attribute.name, plan.candidate.model_version)
     judged = [
         CaseToJudge(
             case.case,
@@ -186,14 +188,24 @@ def _gather(
             case.gate.accuracy_at_least,
             override_gate(gate, case.gate),
             pairs.get(case.case, ()),
+            earlier.get(outcomes[case.case].holdout_id, 0) + 1,
         )
         for case in cases
         if case.attribute == attribute.name and case.case in outcomes
     ]
     unjudged = sorted(name for name, count in new_rows.items() if count > 0 and name not in outcomes)
     overall = outcomes.get(f"overall:{attribute.name}")
-    has_incumbent = plan.incumbent is not None
-    return GateInput(judged, overall, attribute.critical, gate, has_incumbent, plan.control is not None, unjudged)
+    return GateInput(
+        attribute=attribute.name,
+        cases=judged,
+        overall=overall,
+        critical=attribute.critical,
+        gate=gate,
+        has_incumbent=plan.incumbent is not None,
+        has_control=plan.control is not None,
+        unjudged=unjudged,
+        attempt=earlier.get(overall.holdout_id, 0) + 1 if overall else 1,
+    )
 
 
 def _count_new_rows(connection: duckdb.DuckDBPyConnection, plan: RetrainPlan) -> dict[str, int]:

@@ -12,6 +12,7 @@ from tasks.compare_models import compare
 from tasks.gate_candidate import CaseToJudge, Criterion, GateInput, judge_candidate
 from tasks.measure_models import measure_model
 from tasks.read_outcomes import Outcomes
+from tasks.spend_alpha import spend_alpha, spend_p_value
 from tasks.statistics import clustered_paired_test, holm, mcnemar_exact, wilson_interval
 
 GATE = GateSettings(alpha=0.05, margin=0.05, critical_margin=0.05, false_alarm_margin=0.05)
@@ -80,9 +81,10 @@ def judge(
     has_control: bool = True,
     critical: Sequence[str] = ("person",),
     unjudged: Sequence[str] = (),
+    attempt: int = 1,
 ) -> dict[str, Criterion]:
     """Judge, and return criterion (with @baseline where there are several) -> row."""
-    given = GateInput(cases, overall, critical, GATE, has_incumbent, has_control, unjudged)
+    given = GateInput("obstacle", cases, overall, critical, GATE, has_incumbent, has_control, unjudged, attempt)
     criteria = judge_candidate(given)
     assert [c.criterion for c in criteria].count("overall") == 1
     assert criteria[-1].criterion == "overall"
@@ -210,17 +212,51 @@ def test_a_single_other_case_fails_only_if_significantly_worse_after_holm() -> N
 
 
 def test_holm_over_the_targets() -> None:
-    """Two targets of 6 discordant pairs each: p 0.031 alone, 0.0625 together."""
+    """Two targets of 7 discordant pairs each: p 0.016, as a first attempt 0.031 alone and 0.0625 together."""
 
     def mild(name: str) -> CaseToJudge:
         return case(
-            make(PEOPLE, name=name, roles=("candidate", "incumbent"), incumbent=wrong_on(PEOPLE, 6, "crate"))
+            make(PEOPLE, name=name, roles=("candidate", "incumbent"), incumbent=wrong_on(PEOPLE, 7, "crate"))
         )
 
     alone = judge([mild("a")], make(ALL), has_control=False)
     both = judge([mild("a"), mild("b")], make(ALL), has_control=False)
     assert alone["target:a@incumbent"].verdict == "passed"
     assert both["target:a@incumbent"].verdict == "undecided"
+
+
+@pytest.mark.parametrize(("attempt", "verdict"), [(1, "passed"), (2, "undecided"), (9, "undecided")])
+def test_each_further_attempt_on_a_holdout_is_tested_more_strictly(attempt: int, verdict: str) -> None:
+    """7 discordant pairs, p 0.0156: attempt k is compared with alpha / (k (k + 1)), of 0.05 0.025 and 0.0083."""
+    held = make(PEOPLE, name="a", roles=("candidate", "incumbent"), incumbent=wrong_on(PEOPLE, 7, "crate"))
+    found = judge([case(held, attempt=attempt)], make(ALL), has_control=False)
+    assert found["target:a@incumbent"].verdict == verdict
+    assert f"attempt {attempt}" in found["target:a@incumbent"].reason
+    assert found["guard:whole"].verdict == "passed"
+
+
+def test_what_all_attempts_spend_sums_to_alpha() -> None:
+    """The series 1 / (k (k + 1)) telescopes to 1 - 1 / (n + 1)."""
+    spent = [spend_alpha(0.05, attempt) for attempt in range(1, 1001)]
+    assert sum(spent) == pytest.approx(0.05 * (1 - 1 / 1001))
+    assert spend_alpha(0.05, 1) == 0.025
+    for attempt in (1, 2, 7):
+        assert spend_p_value(spend_alpha(0.05, attempt), attempt) == pytest.approx(0.05)
+    assert spend_p_value(0.9, 3) == 1.0
+
+
+def test_a_holdout_that_was_looked_at_too_often_decides_nothing() -> None:
+    """However clear the gain: `looks_at_most` is 12, so the thirteenth finds it worn; a loss still fails."""
+    assert judge([case(cured(), attempt=12)], make(ALL))["overall"].verdict == "passed"
+    worn = judge([case(cured(), attempt=13)], make(ALL))
+    assert worn["overall"].verdict == worn["target:case@incumbent"].verdict == "undecided"
+    assert worn["overall"].reason.startswith("worn: 12 candidates were judged by the hold-out of case")
+    assert "turnrow holdout case --grow N" in worn["overall"].reason
+    overall = judge([case(cured())], make(ALL), attempt=13)
+    assert overall["overall"].verdict == overall["guard:whole"].verdict == "undecided"
+    assert "hold-out of overall:obstacle" in overall["overall"].reason
+    lost = make(ALL, candidate=wrong_on(ALL, 100, "crate", start=200))
+    assert judge([case(cured())], lost, attempt=13)["overall"].verdict == "failed"
 
 
 def test_with_no_target_there_is_nothing_to_prove() -> None:

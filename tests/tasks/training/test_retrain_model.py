@@ -215,6 +215,31 @@ def test_a_holdout_sample_without_features_stops_no_retrain(orchard: Any, field:
     assert orchard.retrain().verdict == "undecided"
 
 
+def test_candidates_wear_a_holdout_out_until_one_is_accepted(orchard: Any, field: Any) -> None:
+    """Each candidate is an attempt, the same one judged again is none, and an accepted model starts anew."""
+    start(orchard, field)
+    case = orchard.case()
+    held = field.sights("crouched", 8, "held")
+    orchard.pull(field.label(held))
+    orchard.hold(held, case)
+    told = []
+    for number in range(3):
+        fix_some(orchard, field, case, 4 + number, prefix=f"log{number}")
+        orchard.assemble()
+        model = orchard.retrain(case).model
+        told += [model]
+        assert orchard.retrain(case).model == model
+    asked = "select reason from gate_decision where candidate = $model and criterion = 'target:crouched-picker'"
+    reasons = [{reason.split()[-1] for (reason,) in orchard.ask(asked, model=model)} for model in told]
+    assert reasons == [{"1)"}, {"2)"}, {"3)"}]
+    orchard.accept(told[-1], "good enough for a test")
+    fix_some(orchard, field, case, 7, prefix="log9")
+    orchard.assemble()
+    after = orchard.retrain(case)
+    targets = [c.reason for c in after.criteria if c.criterion.startswith("target:")]
+    assert targets and all(reason.endswith("attempt 1)") for reason in targets)
+
+
 def test_a_damaged_incumbent_is_not_opened(orchard: Any, field: Any) -> None:
     first = start(orchard, field)
     case = orchard.case()
