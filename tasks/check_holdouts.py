@@ -33,23 +33,40 @@ def _miss(holdout: str, so: str) -> Finding:
 
 
 def _tell_limit(limit: HoldoutLimit) -> Finding:
+    what = tell_limit(limit)
+    if limit.attempts >= limit.looks_at_most:
+        return Finding(WARNING, f"hold-out {limit.holdout}", what, f"turnrow holdout {limit.holdout} --grow N")
+    if limit.groups_needed is None:
+        return Finding(FINE, f"hold-out {limit.holdout}", what)
+    return Finding(WARNING, f"hold-out {limit.holdout}", what, _tell_growth(limit, limit.groups_needed))
+
+
+def tell_limit(limit: HoldoutLimit) -> str:
+    """Return in words how large a hold-out is, what it can show, and how worn it is."""
     frozen = "" if limit.is_frozen else ", not frozen yet"
     size = f"{limit.about}: {limit.members:,} members in {limit.groups:,} groups{frozen}"
     if limit.kind == "guard":
-        what = f"{size}; its interval reaches ±{_points(limit.reach)}, the margin is {_points(limit.wanted)}"
+        what = f"can rule out a loss of {_points(limit.reach)}, the margin is {_points(limit.wanted)}"
     else:
-        what = f"{size}; a gain of {_points(limit.reach)} or more can show"
-    if limit.members_needed is None:
-        return Finding(FINE, f"hold-out {limit.holdout}", what)
-    return Finding(WARNING, f"hold-out {limit.holdout}", what, _tell_growth(limit, limit.members_needed))
+        what = f"a gain of {_points(limit.reach)} or more can show, at level {limit.alpha:.2g}"
+    return f"{size}; {what}{_tell_wear(limit)}"
+
+
+def _tell_wear(limit: HoldoutLimit) -> str:
+    if not limit.attempts:
+        return ""
+    times = f"{limit.attempts} candidate{'s were' if limit.attempts > 1 else ' was'}"
+    worn = ": it is worn and decides nothing" if limit.attempts >= limit.looks_at_most else ""
+    return f"; {times} judged by it since a model was accepted, of at most {limit.looks_at_most}{worn}"
 
 
 def _tell_growth(limit: HoldoutLimit, needed: int) -> str:
     """Return what would make the hold-out large enough: of a class's recall only its own members count."""
+    wanted = f"about {needed:,} such members, each of a group of its own, would do"
     if not limit.is_frozen:
-        return f"about {needed:,} such members would do; first answer what it asks, so that it can freeze"
-    more = math.ceil(max(needed - limit.members, 1) / limit.share_counted)
-    return f"about {needed:,} such members would do: turnrow holdout {limit.holdout} --grow {more}"
+        return f"{wanted}; first answer what it asks, so that it can freeze"
+    more = math.ceil(max(needed - limit.groups, 1) / limit.share_counted)
+    return f"{wanted}: turnrow holdout {limit.holdout} --grow {more}"
 
 
 def _points(share: float) -> str:

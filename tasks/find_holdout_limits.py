@@ -1,11 +1,11 @@
-"""What the hold-outs can ever prove: how wide an interval is at their size, against the margins asked for.
+"""What the hold-outs can prove at their size, against the margins asked for; and how many samples it would take.
 
-Rough by intent: samples of one group say less than as many of different groups, so the true width is this or
-more. The assumption about an unchanged model stands in `_DECIDED_OTHERWISE`.
+Planned so that a candidate that gains what is wanted and loses nothing passes with the power of [gate]: every test
+must pass, so each gets a share of what may be missed. Samples of one group may all say the same, so a group counts
+as one sample here. The assumption about an unchanged model stands in `_DECIDED_OTHERWISE`.
 """
 
-import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import duckdb
@@ -13,22 +13,28 @@ import duckdb
 from schemas.case_file import FailureCase, override_gate
 from schemas.settings import AttributeSettings, GateSettings, Settings
 from tasks.fetch_rows import Row, fetch_rows
+from tasks.spend_alpha import count_attempts, spend_alpha
 
 # The share of samples on which one of two equally good models is right alone: twice this share differ.
 # Common practice, no source.
 _DECIDED_OTHERWISE = 0.03
 # A gain on its case that a round should be able to show. Common practice, no source.
 _GAIN_WANTED = 0.20
+# Tests beside those of critical classes: better than incumbent and than control, the whole, false alarms, other
+# cases pooled; and one share for the other cases one by one, which fail by chance alone now and then.
+_OTHER_TESTS = 6
 
 
 @dataclass(frozen=True)
 class HoldoutLimit:
     """One thing that a hold-out has to show, and whether it can at its size.
 
-    `kind` is `guard` (must not get worse) or `target` (must get better). `reach` is the half-width of an
-    interval at this size, for a target the smallest gain that shows; `wanted` is the margin that it should
-    stay within, for a target a gain that should show: all shares. `members_needed` is None where the size is
-    enough. `share_counted` is the part of the hold-out's members that count here: those of one class, or all.
+    `kind` is `guard` (must not get worse) or `target` (must get better). `reach` is the smallest loss that a guard
+    can rule out, or the smallest gain that a target can show, with the power wanted; `wanted` is the margin that a
+    guard has to keep to, for a target a gain that should show: all shares. `groups_needed` counts samples of as
+    many groups, and is None where there are enough. `share_counted` is the part of the hold-out's members that
+    count here: those of one class, or all. `attempts`: so many candidates were judged by it since a model was
+    accepted; the next is tested at level `alpha`.
     """
 
     holdout: str
@@ -39,87 +45,130 @@ class HoldoutLimit:
     is_frozen: bool
     reach: float
     wanted: float
-    members_needed: int | None
+    groups_needed: int | None
+    alpha: float
     share_counted: float = 1.0
+    attempts: int = 0
+    looks_at_most: int = 0
 
 
 def find_holdout_limits(
     connection: duckdb.DuckDBPyConnection, settings: Settings, cases: Sequence[FailureCase]
 ) -> list[HoldoutLimit]:
     """Return what each latest hold-out in the warehouse can show; without members there is no line."""
-    return limit_holdouts(fetch_rows(connection, "setup/holdout_classes"), settings, cases)
+    attempts: dict[str, int] = {}
+    for name in settings.attribute:
+        attempts |= count_attempts(connection, name)
+    return limit_holdouts(fetch_rows(connection, "setup/holdout_classes"), settings, cases, attempts)
 
 
-def limit_holdouts(rows: Sequence[Row], settings: Settings, cases: Sequence[FailureCase]) -> list[HoldoutLimit]:
-    """Return what hold-outs can show, from rows of attribute, case_name, label and their counts."""
+def limit_holdouts(
+    rows: Sequence[Row], settings: Settings, cases: Sequence[FailureCase], attempts: Mapping[str, int]
+) -> list[HoldoutLimit]:
+    """Return what hold-outs can show, from rows of attribute, case_name, holdout_id, label and their counts."""
     limits: list[HoldoutLimit] = []
     for attribute in settings.attribute.values():
         own = [row for row in rows if row["attribute"] == attribute.name]
         overall = [row for row in own if row["case_name"] == f"overall:{attribute.name}"]
-        limits += _limit_overall(attribute, settings.gate, overall)
+        limits += _limit_overall(attribute, settings.gate, overall, attempts)
         for case in (case for case in cases if case.attribute == attribute.name):
             gate = override_gate(settings.gate, case.gate)
-            limits += _limit_case(case, gate, [row for row in own if row["case_name"] == case.case])
+            of_case = [row for row in own if row["case_name"] == case.case]
+            limits += _limit_case(case, gate, share_power(gate, attribute), of_case, attempts)
     return limits
 
 
-def _limit_overall(attribute: AttributeSettings, gate: GateSettings, rows: list[Row]) -> list[HoldoutLimit]:
+def share_power(gate: GateSettings, attribute: AttributeSettings) -> float:
+    """Return the power that each test needs, so that all together pass with the power of [gate].
+
+    What may be missed is shared equally (Boole's inequality): enough, however the tests depend on each other.
+    """
+    return 1 - (1 - gate.power) / (_OTHER_TESTS + 2 * len(attribute.critical))
+
+
+def _limit_overall(
+    attribute: AttributeSettings, gate: GateSettings, rows: list[Row], attempts: Mapping[str, int]
+) -> list[HoldoutLimit]:
     if not rows:
         return []
-    name = f"overall:{attribute.name}"
-    limits = [_limit_guard(name, "the whole", rows, gate.alpha, gate.margin)]
+    power = share_power(gate, attribute)
+    limits = [_limit_guard(attribute, "the whole", rows, gate, gate.margin, power)]
     for label in attribute.critical:
         of_class = [row for row in rows if row["label"] == label]
         if of_class:
-            limit = _limit_guard(name, f"recall of {label}", of_class, gate.alpha, gate.critical_margin)
+            limit = _limit_guard(attribute, f"recall of {label}", of_class, gate, gate.critical_margin, power)
             limits.append(replace(limit, share_counted=_count(of_class) / _count(rows)))
-    return limits
+    return [_add_attempts(limit, rows, attempts, gate) for limit in limits]
 
 
-def _limit_guard(name: str, about: str, rows: list[Row], alpha: float, margin: float) -> HoldoutLimit:
-    """Return how low a guard's two-sided 1 - 2 alpha interval reaches; that must stay above minus the margin."""
-    from tasks.statistics import paired_difference_interval
+def _limit_guard(
+    attribute: AttributeSettings, about: str, rows: list[Row], gate: GateSettings, margin: float, power: float
+) -> HoldoutLimit:
+    """Return the smallest loss that can be ruled out, and the groups that the margin takes."""
+    from tasks.statistics_planning import noninferior_pairs_needed
 
-    members = _count(rows)
-    alone = round(members * _DECIDED_OTHERWISE)
-    _, low, _ = paired_difference_interval(members - 2 * alone, alone, alone, 0, confidence=1 - 2 * alpha)
-    needed = math.ceil(members * (low / margin) ** 2) if margin else None
-    return _make_limit("guard", name, about, rows, -low, margin, needed)
+    needed = noninferior_pairs_needed(2 * _DECIDED_OTHERWISE, margin, gate.alpha, power) if margin else None
+    of_one = noninferior_pairs_needed(2 * _DECIDED_OTHERWISE, 0.01, gate.alpha, power)
+    reach = 0.01 * (of_one / _count_groups(rows)) ** 0.5
+    return _make_limit("guard", f"overall:{attribute.name}", about, rows, reach, margin, needed, gate.alpha)
 
 
-def _limit_case(case: FailureCase, gate: GateSettings, rows: list[Row]) -> list[HoldoutLimit]:
-    """Return the gain that McNemar's test can show; a first attempt is tested at half of alpha."""
+def _limit_case(
+    case: FailureCase, gate: GateSettings, power: float, rows: list[Row], attempts: Mapping[str, int]
+) -> list[HoldoutLimit]:
+    """Return the gain that McNemar's test can show at what the next attempt may spend."""
     truth = case.holdout.truth
     counted = [row for row in rows if row["label"] == truth] if truth else rows
     if not counted:
         return []
+    alpha = spend_alpha(gate.alpha, attempts.get(str(rows[0]["holdout_id"]), 0) + 1)
 
     def need(gain: float) -> int:
         from tasks.statistics import pairs_needed
 
-        return pairs_needed(gain + _DECIDED_OTHERWISE, _DECIDED_OTHERWISE, gate.alpha / 2, gate.power)
+        return pairs_needed(gain + _DECIDED_OTHERWISE, _DECIDED_OTHERWISE, alpha, power)
 
     gains = [step / 100 for step in range(1, 95)]
-    reach = next((gain for gain in gains if need(gain) <= _count(counted)), 1.0)
+    reach = next((gain for gain in gains if need(gain) <= _count_groups(counted)), 1.0)
     about = f"recall of {truth}" if truth else "accuracy"
-    limit = _make_limit("target", case.case, about, counted, reach, _GAIN_WANTED, need(_GAIN_WANTED))
-    return [replace(limit, share_counted=_count(counted) / _count(rows))]
+    limit = _make_limit("target", case.case, about, counted, reach, _GAIN_WANTED, need(_GAIN_WANTED), alpha)
+    limit = replace(limit, share_counted=_count(counted) / _count(rows))
+    return [_add_attempts(limit, rows, attempts, gate)]
+
+
+def _add_attempts(
+    limit: HoldoutLimit, rows: list[Row], attempts: Mapping[str, int], gate: GateSettings
+) -> HoldoutLimit:
+    count = attempts.get(str(rows[0]["holdout_id"]), 0)
+    return replace(limit, attempts=count, looks_at_most=gate.looks_at_most)
 
 
 def _make_limit(
-    kind: str, name: str, about: str, rows: list[Row], reach: float, wanted: float, needed: int | None
+    kind: str,
+    name: str,
+    about: str,
+    rows: list[Row],
+    reach: float,
+    wanted: float,
+    needed: int | None,
+    alpha: float,
 ) -> HoldoutLimit:
     return HoldoutLimit(
         holdout=name,
         kind=kind,
         about=about,
         members=_count(rows),
-        groups=sum(int(row["group_count"]) for row in rows),
+        groups=_count_groups(rows),
         is_frozen=all(row["is_frozen"] for row in rows),
         reach=reach,
         wanted=wanted,
-        members_needed=needed if reach > wanted else None,
+        groups_needed=needed if reach > wanted else None,
+        alpha=alpha,
     )
+
+
+def _count_groups(rows: list[Row]) -> int:
+    return sum(int(row["group_count"]) for row in rows)
 
 
 def _count(rows: list[Row]) -> int:

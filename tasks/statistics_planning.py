@@ -47,6 +47,24 @@ def pairs_needed(
     return _round_up((max(reach, 0.0) / difference) ** 2)
 
 
+def noninferior_pairs_needed(
+    discordant_share: float, margin: float, alpha: float = 0.05, power: float = 0.8
+) -> int:
+    """Give how many pairs show that nothing is lost beyond `margin`, where in truth nothing is lost at all.
+
+    `discordant_share`: of all pairs, those in which exactly one of the two is right; `alpha` is one-sided, as for
+    the lower end of a two-sided 1 - 2 alpha interval. n = (z(1 - alpha) + z(power))^2 discordant_share / margin^2,
+    rounded up. It counts independent pairs. Source: Liu JP, Hsueh HM, Hsieh E, Chen JJ (2002) Statistics in
+    Medicine 21:231-245, with no difference (from memory). Raises ValueError for shares that are none, and for a
+    margin of 0, which no number of pairs would show.
+    """
+    share = require_share("discordant_share", discordant_share)
+    for name, value in (("margin", margin), ("alpha", alpha), ("power", power)):
+        require_between(name, value)
+    reach = _normal_quantile(1 - alpha) + _normal_quantile(power)
+    return _round_up(max(reach, 0.0) ** 2 * share / margin**2)
+
+
 def _round_up(size: float) -> int:
     """Round up to a whole number of at least 1, reading 2.0000000000000004 as 2."""
     return max(1, math.ceil(size * (1 - _ROUNDING)))

@@ -3,9 +3,16 @@
 import math
 from statistics import NormalDist
 
+import numpy as np
 import pytest
 
-from tasks.statistics import clopper_pearson_interval, pairs_needed, zero_failure_sample_size
+from tasks.statistics import (
+    clopper_pearson_interval,
+    paired_difference_interval,
+    pairs_needed,
+    zero_failure_sample_size,
+)
+from tasks.statistics_planning import noninferior_pairs_needed
 
 
 @pytest.mark.parametrize(
@@ -91,3 +98,18 @@ def test_pairs_needed_counts_at_least_one() -> None:
     assert pairs_needed(1.0, 0.0, alpha=0.9, power=0.1) == 1
     assert pairs_needed(1.0, 0.0) == 4
     assert type(pairs_needed(0.2, 0.1)) is int
+
+
+def test_pairs_for_no_loss_follow_the_normal_approximation_and_find_it_as_often_as_planned() -> None:
+    """By hand: (1.6449 + 0.8416)^2 0.1 / 0.05^2 = 247.3; and 2,000 draws of equally good models pass 80 %.
+
+    The limit is the one that the gate looks at: the lower end of Newcombe's paired 90 % interval.
+    """
+    size = noninferior_pairs_needed(0.1, 0.05)
+    assert size == 248
+    cells = np.random.default_rng(7).multinomial(size, [0.9, 0.05, 0.05], size=2000)
+    passed = [paired_difference_interval(int(a), int(b), int(c), 0, 0.9)[1] > -0.05 for a, b, c in cells]
+    assert sum(passed) / len(passed) == pytest.approx(0.8, abs=0.03)
+    assert noninferior_pairs_needed(0.1, 0.025) == pytest.approx(4 * size, abs=4)
+    with pytest.raises(ValueError, match="margin"):
+        noninferior_pairs_needed(0.1, 0.0)

@@ -8,6 +8,7 @@ import pytest
 
 from schemas.case_file import CaseGate, FailureCase, HoldoutSettings, MembersSettings
 from schemas.settings import AttributeSettings, GateSettings, Settings
+from tasks.check_holdouts import tell_limit
 from tasks.find_holdout_limits import HoldoutLimit, limit_holdouts
 from tasks.statistics import pairs_needed
 
@@ -28,6 +29,7 @@ def rows(case_name: str, **counts: int) -> list[dict[str, Any]]:
         {
             "attribute": "obstacle",
             "case_name": case_name,
+            "holdout_id": f"id of {case_name}",
             "label": label,
             "member_count": count,
             "group_count": count,
@@ -38,46 +40,67 @@ def rows(case_name: str, **counts: int) -> list[dict[str, Any]]:
 
 
 def limit(name: str, about: str, found: list[dict[str, Any]], settings: Settings = SETTINGS) -> HoldoutLimit:
-    (one,) = [row for row in limit_holdouts(found, settings, [CASE]) if (row.holdout, row.about) == (name, about)]
+    (one,) = [
+        row for row in limit_holdouts(found, settings, [CASE], {}) if (row.holdout, row.about) == (name, about)
+    ]
     return one
 
 
-def test_a_guard_reaches_as_far_as_its_interval_does() -> None:
+def test_a_guard_rules_out_what_its_size_can_with_the_power_that_all_tests_together_need() -> None:
     found = limit("overall:obstacle", "the whole", rows("overall:obstacle", person=500, crate=1500))
-    # Two equally good models, 6 % of 2,000 pairs discordant; the large-sample half-width of a paired
-    # difference is 1.645 sqrt(0.06 / 2000) = 0.0090 (Fleiss, Levin and Paik 2003, section 13.1; from memory).
-    assert found.members == 2000
-    assert found.reach == pytest.approx(0.0090, abs=0.0003)
-    assert found.members_needed is None
+    # Eight tests share the fifth that may be missed, so each has power 0.975. Two equally good models, 6 % of
+    # 2,000 pairs discordant: (1.645 + 1.960) sqrt(0.06 / 2000) = 0.0197 (Liu et al. 2002, Stat Med 21:231-245;
+    # from memory).
+    assert found.groups == 2000
+    assert found.reach == pytest.approx(0.0197, abs=0.0001)
+    assert found.groups_needed is None
+
+
+def test_samples_of_one_group_count_once() -> None:
+    many = [row | {"group_count": row["group_count"] // 8} for row in rows("overall:obstacle", crate=1600)]
+    few = rows("overall:obstacle", crate=200)
+    assert limit("overall:obstacle", "the whole", many).reach == limit("overall:obstacle", "the whole", few).reach
+
+
+def test_a_worn_holdout_takes_a_greater_gain_and_says_how_often_it_was_looked_at() -> None:
+    held = rows("crouched-picker", person=200)
+    (fresh,) = limit_holdouts(held, SETTINGS, [CASE], {})
+    (worn,) = limit_holdouts(held, SETTINGS, [CASE], {"id of crouched-picker": 2})
+    assert (fresh.alpha, worn.alpha) == pytest.approx((0.025, 0.05 / 12))
+    assert worn.reach > fresh.reach
+    assert "candidate" not in tell_limit(fresh)
+    assert tell_limit(worn).endswith("2 candidates were judged by it since a model was accepted, of at most 12")
+    (out,) = limit_holdouts(held, SETTINGS, [CASE], {"id of crouched-picker": 12})
+    assert tell_limit(out).endswith("of at most 12: it is worn and decides nothing")
 
 
 def test_too_small_a_holdout_says_how_many_it_would_take() -> None:
     found = limit("overall:obstacle", "recall of person", rows("overall:obstacle", person=30, crate=1500))
     assert found.wanted == 0.05
     assert found.reach > 0.05
-    needed = found.members_needed
+    needed = found.groups_needed
     assert needed is not None
     enough = limit("overall:obstacle", "recall of person", rows("overall:obstacle", person=needed, crate=1500))
-    assert enough.members_needed is None
+    assert enough.groups_needed is None
 
 
 def test_a_target_shows_the_gain_that_its_size_can_prove() -> None:
     found = limit("crouched-picker", "recall of person", rows("crouched-picker", person=200, crate=40))
     assert found.members == 200
-    assert pairs_needed(found.reach + 0.03, 0.03, 0.025, 0.8) <= 200
-    assert pairs_needed(found.reach - 0.01 + 0.03, 0.03, 0.025, 0.8) > 200
+    assert pairs_needed(found.reach + 0.03, 0.03, 0.025, 0.975) <= 200
+    assert pairs_needed(found.reach - 0.01 + 0.03, 0.03, 0.025, 0.975) > 200
 
 
 def test_a_case_gate_wins_over_the_general_one() -> None:
     found = rows("crouched-picker", person=200)
     strict = replace(CASE, gate=CaseGate(alpha=0.001))
-    (general,) = limit_holdouts(found, SETTINGS, [CASE])
-    (own,) = limit_holdouts(found, SETTINGS, [strict])
+    (general,) = limit_holdouts(found, SETTINGS, [CASE], {})
+    (own,) = limit_holdouts(found, SETTINGS, [strict], {})
     assert own.reach > general.reach
 
 
 def test_without_members_there_is_no_line() -> None:
-    assert limit_holdouts([], SETTINGS, [CASE]) == []
+    assert limit_holdouts([], SETTINGS, [CASE], {}) == []
 
 
 def test_what_a_class_lacks_is_asked_for_by_its_share() -> None:

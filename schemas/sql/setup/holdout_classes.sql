@@ -13,6 +13,7 @@ members as (
 select
     m.attribute,
     m.case_name,
+    m.holdout_id,
     coalesce(c.label, '') as label,
     count(*) as member_count,
     count(distinct m.group_id) as group_count,
@@ -20,5 +21,5 @@ select
 from members as m
 left join current_label as c on c.sample_id = m.sample_id
 left join holdout_freeze as z on z.holdout_id = m.holdout_id
-group by m.attribute, m.case_name, coalesce(c.label, '')
+group by m.attribute, m.case_name, m.holdout_id, coalesce(c.label, '')
 order by m.attribute, m.case_name, label
