@@ -238,6 +238,21 @@ _CASE_PARTS: tuple[tuple[str, str, dict[str, str]], ...] = (
         },
     ),
     (
+        "What the hold-outs can show: a gain of this size, or a loss that they can rule out",
+        "limits",
+        {
+            "holdout": "hold-out",
+            "about": "about",
+            "members": "members",
+            "groups": "groups",
+            "reach": "can show",
+            "wanted": "wanted",
+            "groups_needed": "groups it takes",
+            "attempts": "judged by it",
+            "alpha": "next level",
+        },
+    ),
+    (
         "Judged on them",
         "judgements",
         {

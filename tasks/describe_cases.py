@@ -10,6 +10,7 @@ from schemas.case_file import FailureCase
 from tasks.blame_expression import blame_expression
 from tasks.errors import InputError, NotYetError
 from tasks.fetch_rows import Row, fetch_rows
+from tasks.find_holdout_limits import HoldoutLimit, find_holdout_limits
 from tasks.group_samples import view_groups
 from tasks.loop import Loop
 from tasks.match_cases import insert_state, view_matches
@@ -23,7 +24,7 @@ _STATES = {"park": "parked", "reopen": "reopened"}
 
 @dataclass(frozen=True)
 class CaseDescription:
-    """One failure case in full: its file, its counts, how it got where it is."""
+    """One failure case in full: its file, its counts, how it got where it is, and what its hold-out can show."""
 
     case: FailureCase
     counts: Row
@@ -32,6 +33,7 @@ class CaseDescription:
     fixes: list[Row]
     holdouts: list[Row]
     judgements: list[Row]
+    limits: list[HoldoutLimit]
 
 
 @dataclass(frozen=True)
@@ -67,7 +69,15 @@ def describe_case(loop: Loop, case: FailureCase) -> CaseDescription:
             fixes=fetch_rows(connection, "cases/fixes_by_reason", which),
             holdouts=fetch_rows(connection, "cases/holdouts", which),
             judgements=fetch_rows(connection, "cases/judgements", which, moments=("known_at",)),
+            limits=_list_limits(connection, loop, case),
         )
+
+
+def _list_limits(connection: duckdb.DuckDBPyConnection, loop: Loop, case: FailureCase) -> list[HoldoutLimit]:
+    """Return what the case's own hold-out can show, and each guard of the overall one."""
+    about = {case.case, f"overall:{case.attribute}"}
+    limits = find_holdout_limits(connection, loop.settings, [case])
+    return [limit for limit in limits if limit.holdout in about]
 
 
 def try_case(loop: Loop, path: Path, name: str | None = None) -> CaseTrial:

@@ -1,8 +1,8 @@
 """How often the gate is wrong, and how often it finds what is there: simulated candidates, judged by the criteria.
 
 Answers are drawn, not predicted: on a share of samples the candidate alone is right, on another the incumbent
-alone. With groups, whole groups go the candidate's or the incumbent's way, and most samples of such a group do. All
-of it is invented; only rates are looked at.
+alone. With groups, a whole group goes the way of one of the two, and most of its samples do. All is invented; only
+rates are looked at.
 
     python tests/bench/bench_gate.py [RUNS]      (default 400; each line tells its own count)
 """
