@@ -4,8 +4,8 @@ from dataclasses import dataclass
 from datetime import datetime
 
 from schemas.settings import AuditSettings
-from tasks.form_lots import insert_lots, stage_lots
-from tasks.judge_lots import insert_verdicts, stage_verdicts
+from tasks.form_lots import insert_items, insert_lots, stage_lots
+from tasks.judge_lots import insert_verdicts, stage_replacements, stage_verdicts
 from tasks.loop import Loop
 from tasks.record_run import record_run
 from tasks.warehouse import Warehouse, open_warehouse
@@ -32,8 +32,22 @@ def audit_lots(loop: Loop, *, is_closing: bool = False) -> AuditSummary:
         return AuditSummary()
     started_at = loop.clock()
     with open_warehouse(loop, write=True) as warehouse:
+        _draw_again(warehouse, started_at)
         judged = _judge(warehouse, started_at)
         return _form(warehouse, audit, judged, started_at, is_closing=is_closing)
+
+
+def _draw_again(warehouse: Warehouse, started_at: datetime) -> None:
+    """Ask about other fixes of a lot where nobody may be asked about those that were drawn (any more)."""
+    connection, loop = warehouse.connection, warehouse.loop
+    if not stage_replacements(warehouse):
+        return
+
+    def insert(known_at: datetime) -> None:
+        counts = {"drawn_again": insert_items(connection, known_at)}
+        record_run(connection, "audit", started_at=started_at, ended_at=loop.clock(), counts=counts)
+
+    warehouse.write(insert)
 
 
 def _judge(warehouse: Warehouse, started_at: datetime) -> dict[str, int]:

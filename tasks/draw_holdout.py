@@ -1,6 +1,7 @@
 """`holdout`: draw a case's fair test from its scope by group, or take exactly the samples of a file."""
 
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, field
 from datetime import datetime
 from pathlib import Path
 
@@ -13,8 +14,14 @@ from schemas.sql_files import read_sql
 from tasks.apply_restrictions import list_restrictions, stage_restricted
 from tasks.ask_fixes import insert_wishes, make_wishes, prepare_wishes
 from tasks.errors import InputError, NotYetError
-from tasks.freeze_holdouts import freeze_full, list_open_holdouts
+from tasks.freeze_holdouts import (
+    OpenHoldout,
+    freeze_full,
+    read_open_holdouts,
+    stage_unaskable,
+)
 from tasks.group_samples import view_groups
+from tasks.leave_out_copies import draw_without_copies, mark_copies, stage_seen
 from tasks.list_holdout import stage_listed
 from tasks.loop import Loop
 from tasks.record_definitions import read_guideline, record_definitions
@@ -46,7 +53,10 @@ class HoldoutSummary:
 
     Of those, `unaudited` are settled and wait for the audit of their lot.
     Of the attribute's groups `reserved_groups` are kept for hold-outs, this and others; `free_groups` are left
-    to train on and to mine. `seen` members belong to groups that the incumbent was trained on, and judge nothing.
+    to train on and to mine. `seen` members belong to groups that the incumbent was trained on, or are
+    near-duplicates of its rows, and judge nothing. `restricted` members can get no label that counts,
+    since nobody may be asked about them any more: it freezes, or froze just now, without. `unlabelled` members of
+    a frozen one have none. `left_out` counts, of this draw, what was not drawn, by why.
     """
 
     holdout_id: str
@@ -58,6 +68,9 @@ class HoldoutSummary:
     free_groups: int
     unaudited: int = 0
     seen: int = 0
+    restricted: int = 0
+    unlabelled: int = 0
+    left_out: dict[str, int] = field(default_factory=dict)
 
 
 @dataclass(frozen=True)
@@ -66,6 +79,7 @@ class _Plan:
     size: int
     definition: str
     version: int
+    left_out: dict[str, int] = field(default_factory=dict)
 
 
 @dataclass(frozen=True)
@@ -95,21 +109,24 @@ def draw_holdout(
         make_wishes(connection)
         if plan is not None:
             _wish_labels(warehouse, target)
+        stage_unaskable(warehouse, planned="drawn_member" if plan else None)
+        is_audited = loop.settings.audit is not None
 
         def insert(known_at: datetime) -> HoldoutSummary:
             if plan is not None:
                 record_definitions(connection, loop, known_at)
                 _insert_draw(connection, target, plan, known_at)
                 insert_wishes(connection, known_at)
-            freeze_full(connection, known_at, is_audited=loop.settings.audit is not None)
-            summary = _summarise(warehouse, target)
+            waiting = read_open_holdouts(connection, is_audited=is_audited)
+            freeze_full(connection, known_at, is_audited=is_audited)
+            summary = _summarise(connection, target, waiting, plan.left_out if plan else {})
             record_run(
                 connection,
                 "holdout",
                 started_at=started_at,
                 ended_at=loop.clock(),
                 parameters={"case": target.case_name},
-                counts={"members": summary.members, "missing": summary.missing},
+                counts={"members": summary.members, "missing": summary.missing, **summary.left_out},
             )
             return summary
 
@@ -128,17 +145,25 @@ def _stage(
 ) -> _Plan | None:
     connection = warehouse.connection
     view_groups(connection, target.attribute)
-    connection.execute(read_sql("holdout/seen_group"), {"attribute": target.attribute.name})
+    stage_seen(connection, target.attribute)
     version = latest.version + 1 if latest else 1
     if listed is not None:
-        digest = stage_listed(connection, listed, target.attribute.name)
-        _refuse_all_seen(connection, listed)
-        _refuse_restricted(warehouse, target.attribute, listed)
-        definition = definition_json({"listed": digest})
-        if latest and latest.definition_sha256 == hash_definition(definition):
-            return None
-        return _Plan(_LISTED, _count(connection, "drawn_member"), definition, version)
+        return _plan_listed(warehouse, target, latest, listed, version)
     return _plan_draw(warehouse, target, latest, grow, version)
+
+
+def _plan_listed(
+    warehouse: Warehouse, target: HoldoutTarget, latest: _Latest | None, listed: Path, version: int
+) -> _Plan | None:
+    connection = warehouse.connection
+    definition = definition_json({"listed": stage_listed(connection, listed, target.attribute.name)})
+    is_known = latest is not None and latest.definition_sha256 == hash_definition(definition)
+    connection.execute(_CARRY, {"id": ""})
+    if not is_known:
+        mark_copies(warehouse, target.attribute, is_listed=True)
+    _refuse_all_seen(connection, listed)
+    _refuse_restricted(warehouse, target.attribute, listed)
+    return None if is_known else _Plan(_LISTED, _count(connection, "drawn_member"), definition, version)
 
 
 def _refuse_all_seen(connection: duckdb.DuckDBPyConnection, listed: Path) -> None:
@@ -146,8 +171,8 @@ def _refuse_all_seen(connection: duckdb.DuckDBPyConnection, listed: Path) -> Non
     row = connection.execute("select 1 from drawn_member where not is_seen limit 1").fetchone()
     if row is None:
         raise InputError(
-            f"{listed}: the incumbent was trained on the groups of all samples in it, so nothing could be judged "
-            "on them; list samples of other groups"
+            f"{listed}: the incumbent was trained on the groups of all samples in it, or on near-duplicates of "
+            "them, so nothing could be judged on them; list samples of other groups"
         )
 
 
@@ -182,15 +207,17 @@ def _plan_draw(
     carried = latest if grow is not None else None
     connection.execute(_CARRY, {"id": carried.holdout_id if carried else ""})
     size = grow if grow is not None else (target.case.holdout.size if target.case else OVERALL_SIZE)
-    _stage_draw(warehouse, target, size, carried)
+    left_out = _stage_draw(warehouse, target, size, carried)
     kept = _count(connection, "carried_member")
     if _count(connection, "drawn_member") == kept:
+        copies = left_out.get("near_duplicate", 0)
+        but = f" (but for {copies} near-duplicates of rows that were trained on)" if copies else ""
         raise NotYetError(
             f"{target.case_name}: nothing can be drawn: no served sample of the scope lies outside the groups "
-            "that were trained on or drawn before, and has a label or may be queued; pull more logs, or widen "
-            "[scope]"
+            f"that were trained on or drawn before, and has a label or may be queued{but}; pull more logs, or "
+            "widen [scope]"
         )
-    return _Plan(_GROWN if carried else _DRAWN, size + kept, definition, version)
+    return _Plan(_GROWN if carried else _DRAWN, size + kept, definition, version, left_out)
 
 
 def _is_done(
@@ -215,8 +242,8 @@ def _define(target: HoldoutTarget) -> str:
     return definition_json({"overall": target.attribute.name, "group_by": target.attribute.group_by})
 
 
-def _stage_draw(warehouse: Warehouse, target: HoldoutTarget, size: int, carried: _Latest | None) -> None:
-    """Make the temp table `drawn_member`.
+def _stage_draw(warehouse: Warehouse, target: HoldoutTarget, size: int, carried: _Latest | None) -> dict[str, int]:
+    """Make the temp table `drawn_member`; return how many samples were left out, by why.
 
     The hash that orders groups does not change from version to version, so that a changed definition draws the
     same groups again as far as they are still in its scope.
@@ -239,17 +266,18 @@ def _stage_draw(warehouse: Warehouse, target: HoldoutTarget, size: int, carried:
             "carried_at": _read_drawn_at(connection, carried),
         },
     )
-    if _stage_unaskable(warehouse, attribute, "eligible_sample"):
+    unaskable = len(_stage_unaskable(warehouse, attribute, "eligible_sample"))
+    if unaskable:
         connection.execute("delete from eligible_sample where sample_id in (select sample_id from unaskable)")
-    connection.execute(
-        read_sql("holdout/draw_members"),
-        {
-            "seed": target.case_name,
-            "per_group": _PER_GROUP,
-            "size": size,
-            "is_spread": target.case is None,
-        },
-    )
+    bound = {"seed": target.case_name, "per_group": _PER_GROUP, "is_spread": target.case is None}
+
+    def draw(count: int) -> None:
+        connection.execute(read_sql("holdout/draw_members"), {**bound, "size": count})
+
+    copies = draw_without_copies(warehouse, attribute, draw, size)
+    if carried is not None:
+        mark_copies(warehouse, attribute, is_listed=False)
+    return {why: count for why, count in (("restricted", unaskable), ("near_duplicate", copies)) if count}
 
 
 def _read_drawn_at(connection: duckdb.DuckDBPyConnection, carried: _Latest | None) -> datetime | None:
@@ -311,30 +339,32 @@ def _insert_draw(
     )
 
 
-def _summarise(warehouse: Warehouse, target: HoldoutTarget) -> HoldoutSummary:
-    connection = warehouse.connection
+def _summarise(
+    connection: duckdb.DuckDBPyConnection,
+    target: HoldoutTarget,
+    waiting: Sequence[OpenHoldout],
+    left_out: dict[str, int],
+) -> HoldoutSummary:
+    """Tell how the latest one stands; `waiting` are those that were not frozen before this run."""
     latest = _read_latest(connection, target)
     if latest is None:
         raise NotYetError(f"{target.case_name}: there is no hold-out yet")
-    row = connection.execute(
-        "select count(*) from holdout_member where holdout_id = $id", {"id": latest.holdout_id}
-    ).fetchone()
-    is_audited = warehouse.loop.settings.audit is not None
-    found = {held.holdout_id: held for held in list_open_holdouts(connection, is_audited=is_audited)}
-    held = found.get(latest.holdout_id)
-    (seen,) = connection.execute(
-        "select count(*) from holdout_member where holdout_id = $id and is_seen", {"id": latest.holdout_id}
-    ).fetchone() or (0,)
+    held = next((one for one in waiting if one.holdout_id == latest.holdout_id), None)
+    row = connection.execute(read_sql("holdout/count_members"), {"holdout_id": latest.holdout_id}).fetchone()
+    members, seen, unlabelled = row or (0, 0, 0)
     groups = connection.execute(read_sql("holdout/count_groups"), {"attribute": target.attribute.name}).fetchone()
     reserved, free = groups or (0, 0)
     return HoldoutSummary(
         latest.holdout_id,
         target.case_name,
         latest.version,
-        int(row[0]) if row else 0,
+        int(members),
         held.missing if held else 0,
         int(reserved),
         int(free),
         held.unaudited if held else 0,
         int(seen),
+        held.restricted if held else 0,
+        int(unlabelled),
+        left_out,
     )

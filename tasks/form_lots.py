@@ -94,5 +94,11 @@ def insert_lots(connection: duckdb.DuckDBPyConnection, audit: AuditSettings, kno
         read_sql("audit/insert_lots"), {"aql": audit.aql, "level": audit.level, "known_at": known_at}
     ).fetchone()
     connection.execute(read_sql("audit/insert_lot_fixes"))
-    connection.execute(read_sql("audit/insert_items"), {"known_at": known_at})
+    insert_items(connection, known_at)
+    return int(row[0]) if row else 0
+
+
+def insert_items(connection: duckdb.DuckDBPyConnection, known_at: datetime) -> int:
+    """Insert staged audit items that are not stored yet, and return how many; part of the caller's transaction."""
+    row = connection.execute(read_sql("audit/insert_items"), {"known_at": known_at}).fetchone()
     return int(row[0]) if row else 0

@@ -10,18 +10,47 @@ import duckdb
 
 from schemas.settings import AttributeSettings
 from schemas.sql_files import read_sql
+from tasks.apply_restrictions import list_restrictions, stage_restricted
 from tasks.ask_fixes import insert_wishes, make_wishes, prepare_wishes
 from tasks.record_definitions import read_guideline
-from tasks.warehouse import Warehouse
+from tasks.warehouse import Warehouse, show_only
 
 _STAGED = {"fix_outcome": "audited_outcome"}
 
 
 def stage_judged_items(warehouse: Warehouse) -> None:
-    """Make the temp table `judged_item`: the items of undecided lots, answered or not, wrong or not."""
+    """Make the temp table `judged_item`: the items of undecided lots, answered or not, wrong or not.
+
+    What nobody has answered and nobody may be asked (any more, by a `[[restriction]]`) is not among them.
+    """
+    _stage_unaskable(warehouse)
     warehouse.connection.execute(read_sql("audit/make_judged"))
     for attribute in warehouse.loop.settings.attribute.values():
         warehouse.connection.execute(read_sql("audit/judge_items"), _bind_judging(attribute))
+
+
+def _stage_unaskable(warehouse: Warehouse) -> None:
+    """Make `unaskable_item` (fix_id) and `restricted_sample`, of what undecided lots are made of."""
+    connection = warehouse.connection
+    connection.execute("create or replace temp table unaskable_item (fix_id varchar)")
+    connection.execute("create or replace temp table restricted_sample (sample_id varchar, why varchar)")
+    if list_restrictions(warehouse.loop.settings, "queue"):
+        connection.execute(read_sql("audit/stage_lot_samples"))
+        with show_only(warehouse, "lot_sample"):
+            stage_restricted(warehouse, "queue", focus="lot_sample")
+        connection.execute(read_sql("audit/stage_unaskable"))
+
+
+def stage_replacements(warehouse: Warehouse) -> bool:
+    """Stage in `new_item` other fixes of a lot for items that nobody may be asked any more; tell if there are any.
+
+    So a lot is judged on as many as its plan says. Where it has no other fix left it is judged on those that are;
+    where none is, it gets no verdict, and its labels do not count until the restriction is lifted.
+    """
+    stage_judged_items(warehouse)
+    connection = warehouse.connection
+    connection.execute(read_sql("audit/draw_again"), {"attributes": list(warehouse.loop.settings.attribute)})
+    return connection.execute("select 1 from new_item limit 1").fetchone() is not None
 
 
 def _bind_judging(attribute: AttributeSettings) -> dict[str, object]:

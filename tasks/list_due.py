@@ -28,7 +28,7 @@ def list_due(loop: Loop) -> DueWork:
         connection = warehouse.connection
         cases = connection.execute(read_sql("due/open_cases")).fetchall()
         fixes = connection.execute(read_sql("due/new_fixes"), {"is_audited": is_audited}).fetchall()
-        holdouts = list_open_holdouts(connection, is_audited=is_audited)
+        holdouts = list_open_holdouts(warehouse, is_audited=is_audited)
     return DueWork(
         tuple(str(row[0]) for row in cases),
         tuple(holdouts),

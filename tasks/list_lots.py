@@ -13,7 +13,11 @@ from tasks.warehouse import open_warehouse
 
 @dataclass(frozen=True)
 class AuditedLot:
-    """One lot: `wrong_count` found so far; `verdict` is None while `to_answer` of its questions wait."""
+    """One lot: `wrong_count` found so far; `verdict` is None while `to_answer` of its questions wait.
+
+    Of an undecided lot's sample nobody may be asked about `unaskable`: it is judged on the others, or not at all
+    where there are none.
+    """
 
     lot_id: str
     lot_number: int
@@ -27,6 +31,7 @@ class AuditedLot:
     wrong_count: int
     to_answer: int
     verdict: str | None
+    unaskable: int = 0
 
 
 @dataclass(frozen=True)

@@ -3,13 +3,11 @@
 from dataclasses import dataclass
 from typing import Any
 
-import duckdb
-
 from schemas.settings import AttributeSettings
 from schemas.sql_files import read_sql
 from tasks.errors import NotYetError, UnknownNameError
 from tasks.find_leaks import find_leaks, make_leak_table
-from tasks.freeze_holdouts import list_open_holdouts
+from tasks.freeze_holdouts import OpenHoldout, list_open_holdouts
 from tasks.know_models import KnownModel, name_model, read_incumbent
 from tasks.train_models import Training
 from tasks.warehouse import Warehouse, as_utc
@@ -62,7 +60,7 @@ def plan_retrain(
     connection = warehouse.connection
     make_leak_table(connection)
     name, rows = _find_version(warehouse, attribute, version)
-    _await_overall(connection, attribute, is_audited=is_audited)
+    _await_overall(warehouse, attribute, is_audited=is_audited)
     incumbent = read_incumbent(connection, attribute.name)
     parent = incumbent if incumbent and incumbent.artefact_uri else None
     settings: dict[str, Any] = dict(attribute.trainer_settings)
@@ -74,23 +72,32 @@ def plan_retrain(
     return RetrainPlan(attribute, name, incumbent, candidate, control, tuple(str(row[0]) for row in held))
 
 
-def _await_overall(
-    connection: duckdb.DuckDBPyConnection, attribute: AttributeSettings, *, is_audited: bool
-) -> None:
+def _await_overall(warehouse: Warehouse, attribute: AttributeSettings, *, is_audited: bool) -> None:
     """Raise NotYetError where the overall hold-out was drawn but none is frozen: nothing could be judged."""
     name = f"overall:{attribute.name}"
-    row = connection.execute(
+    row = warehouse.connection.execute(
         "select 1 from frozen_holdout where case_name = $name and attribute = $attribute",
         {"name": name, "attribute": attribute.name},
     ).fetchone()
-    open_ones = list_open_holdouts(connection, is_audited=is_audited)
-    waiting = [held for held in open_ones if held.case_name == name]
-    if row is None and waiting:
-        audit = f" ({waiting[0].unaudited} wait for the audit of their lot)" if waiting[0].unaudited else ""
-        raise NotYetError(
-            f"{name}: {waiting[0].missing} of its {waiting[0].members} labels are missing{audit}; have its "
-            "questions answered (`turnrow queue export`), then settle, so that a model can be judged"
+    open_ones = [] if row is not None else list_open_holdouts(warehouse, is_audited=is_audited)
+    for held in open_ones:
+        if held.case_name == name:
+            raise NotYetError(f"{name}: {_tell_waiting(held)}, so that a model can be judged")
+
+
+def _tell_waiting(held: OpenHoldout) -> str:
+    if held.missing == 0:
+        return "has all labels that it can get and is not frozen yet; run `turnrow settle`"
+    if held.missing == held.restricted:
+        return (
+            f"none of its {held.members} samples has a label, and a [[restriction]] forbids to ask for the "
+            f"{held.restricted} that lack one; lift it, or draw others (turnrow holdout {held.case_name} --grow N)"
         )
+    audit = f" ({held.unaudited} wait for the audit of their lot)" if held.unaudited else ""
+    return (
+        f"{held.missing} of its {held.members} labels are missing{audit}; have its questions answered (`turnrow "
+        "queue export`), then settle"
+    )
 
 
 def _find_version(warehouse: Warehouse, attribute: AttributeSettings, version: str | None) -> tuple[str, int]:

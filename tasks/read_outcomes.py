@@ -8,6 +8,7 @@ from numpy.typing import NDArray
 
 from schemas.settings import AttributeSettings
 from schemas.sql_files import read_sql
+from tasks.leave_out_copies import stage_seen
 
 ROLES = ("candidate", "control", "incumbent")
 Flags = NDArray[np.bool_]
@@ -58,7 +59,7 @@ def read_outcomes(
     `models` maps each role to a model_version, or None; their answers stand in the temp table
     `new_prediction`.
     """
-    connection.execute(read_sql("holdout/seen_group"), {"attribute": attribute.name})
+    stage_seen(connection, attribute)
     frame = connection.execute(
         read_sql("evaluate/outcomes"),
         {"attribute": attribute.name, **{role: models.get(role) for role in ROLES}},

@@ -11,7 +11,7 @@ from schemas.case_file import FailureCase
 from schemas.sql_files import read_sql
 from tasks.errors import SettingsError
 from tasks.fetch_rows import Row, fetch_rows, read_moment
-from tasks.freeze_holdouts import list_open_holdouts
+from tasks.freeze_holdouts import read_open_holdouts, stage_unaskable
 from tasks.loop import Loop
 from tasks.record_definitions import read_guideline
 from tasks.warehouse import Warehouse, open_warehouse
@@ -89,10 +89,12 @@ def _read_labelled(warehouse: Warehouse, *, has_cases: bool, holdouts: list[Row]
     is_waiting = any(not row["is_frozen"] for row in holdouts)
     if not has_cases and not is_waiting:
         return [], []
+    if is_waiting:
+        stage_unaskable(warehouse)
     _narrow_labels(warehouse.connection)
     is_audited = warehouse.loop.settings.audit is not None
     found = fetch_rows(warehouse.connection, "status/cases") if has_cases else []
-    waiting = list_open_holdouts(warehouse.connection, is_audited=is_audited) if is_waiting else []
+    waiting = read_open_holdouts(warehouse.connection, is_audited=is_audited) if is_waiting else []
     latest = {row["holdout_id"] for row in holdouts}
     return found, [dict(vars(held)) for held in waiting if held.holdout_id in latest]
 

@@ -1,5 +1,8 @@
 """Time the search for near-duplicates of hold-out samples against the bare matrix product of the same sizes.
 
+Both ways: rows that are near a hold-out sample, as `assemble` asks, and samples that a row is near, as a draw
+asks of the rows that the incumbent learned from.
+
 The file cache is warm, imports are not counted, and reading the vectors out of the warehouse is: only the product
 has them in memory. Run as `python tests/bench/bench_near_duplicates.py [ROWS] [FLOATS] [HELD] [REPEATS]`; prints
 seconds, the ratio of medians, and the greatest memory that was resident.
@@ -10,6 +13,7 @@ import statistics
 import sys
 import tempfile
 import time
+from collections.abc import Callable
 from pathlib import Path
 
 import duckdb
@@ -18,7 +22,7 @@ from numpy.typing import NDArray
 
 sys.path.insert(0, str(Path(__file__).parents[2]))
 
-from tasks.find_near_duplicates import find_near_duplicates
+from tasks.find_near_duplicates import COMPOSED, find_held_near_rows, find_near_duplicates
 
 PLACE = {"attribute": "obstacle", "feature_space": "features:1", "reserved_until": "2026-06-01 00:00:00+00"}
 ROWS_AT_ONCE = 2_048
@@ -51,13 +55,13 @@ def make_tables(file: Path, rows: int, floats: int, held: int) -> None:
         connection.execute(HOLDOUT.format(held=held))
 
 
-def time_search(file: Path) -> float:
-    """Return the seconds that the search takes, reading included."""
+def time_search(file: Path, find: Callable[..., list[str]]) -> float:
+    """Return the seconds that a search takes, reading included."""
     with duckdb.connect(config={"threads": 2, "memory_limit": "4GB"}) as connection:
         connection.execute("set TimeZone = 'UTC'; set enable_progress_bar = false")
         connection.execute(f"attach '{file}' as wh (read_only); use wh")
         started = time.perf_counter()
-        found = find_near_duplicates(connection, PLACE, 0.05)
+        found = find(connection, PLACE, 0.05, COMPOSED)
         seconds = time.perf_counter() - started
     print(len(found), "found")
     return seconds
@@ -78,23 +82,26 @@ def main() -> None:
     """Print the seconds of each repeat, and the ratio of the medians."""
     given = [int(value) for value in sys.argv[1:]]
     rows, floats, held, repeats = (given + [1_000_000, 64, 2_000, 5][len(given) :])[:4]
-    searched, bare = [], []
+    searched, drawn, bare = [], [], []
     rng = np.random.default_rng(1)
     with tempfile.TemporaryDirectory() as name:
         file = Path(name) / "warehouse.duckdb"
         make_tables(file, rows, floats, held)
         for _ in range(repeats):
-            searched.append(time_search(file))
+            searched.append(time_search(file, find_near_duplicates))
+            drawn.append(time_search(file, find_held_near_rows))
             resident = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 2**20
             left, right = (rng.random((count, floats), dtype=np.float32) - 0.5 for count in (rows, held))
             bare.append(time_product(left, right))
             del left, right
             print(
-                f"bare product {bare[-1]:.2f} s, search {searched[-1]:.2f} s, {resident:.2f} GiB resident so far"
+                f"bare product {bare[-1]:.2f} s, rows near samples {searched[-1]:.2f} s, samples near rows "
+                f"{drawn[-1]:.2f} s, {resident:.2f} GiB resident so far"
             )
-    ratio = statistics.median(searched) / statistics.median(bare)
+    ratio, other = (statistics.median(times) / statistics.median(bare) for times in (searched, drawn))
     print(
-        f"{held} hold-out samples among {rows} rows of {floats} floats: {ratio:.2f} times the bare matrix product"
+        f"{held} hold-out samples among {rows} rows of {floats} floats: {ratio:.2f} times the bare matrix "
+        f"product, and {other:.2f} times to ask which samples a row is near"
     )
 
 

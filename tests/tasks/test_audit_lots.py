@@ -2,12 +2,14 @@
 
 import hashlib
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Any
 
 import pytest
 
+from schemas.settings import RestrictionSettings
 from tasks.audit_lots import AuditSummary, audit_lots
+from tasks.erase_recording import erase_recording
 from tasks.errors import SettingsError, UnknownNameError
 from tasks.list_lots import list_lots
 from tasks.loop import Loop
@@ -499,3 +501,88 @@ def test_what_another_run_did_since_it_was_staged_is_not_done_twice(desk: Desk) 
         {"passed": 0, "failed": 0, "asked_anew": 0},
     ]
     assert desk.audit() == AuditSummary()
+
+
+# What may not be asked about (any more)
+
+
+def forbid(desk: Desk, where: str | None) -> None:
+    """Let the settings forbid to ask about samples, or nothing at all."""
+    tables = () if where is None else (RestrictionSettings(where=where, never=("queue",), keep=0),)
+    desk.loop = replace(desk.loop, settings=replace(desk.loop.settings, restriction=tables))
+
+
+def name_objects(desk: Desk, fixes: Sequence[str]) -> list[str]:
+    found: dict[Any, Any] = dict(
+        desk.read(
+            desk.loop, "select f.fix_id, k.object_id from label_fix as f join known_sample as k using (sample_id)"
+        )
+    )
+    return [str(found[fix]) for fix in fixes]
+
+
+def hide(names: Sequence[str]) -> str:
+    return "object_id in (" + ", ".join(f"'{one}'" for one in names) + ")"
+
+
+def test_other_fixes_of_the_lot_are_drawn_for_those_that_may_not_be_asked_about_any_more(any_desk: Desk) -> None:
+    """As many as the plan wants are judged, the next ones of the same order; answers that are there count."""
+    desk = any_desk
+    fixes = desk.settle(name(10))
+    desk.audit()
+    ((lot_id,),) = desk.read(desk.loop, "select lot_id from audit_lot")
+    order = sorted(fixes.values(), key=lambda fix: hashlib.sha256(f"{lot_id}\x1f{fix}".encode()).hexdigest())
+    first = desk.find(at_most=1)
+    waiting = [fix for _, fix in desk.items() if fix not in first]
+    forbid(desk, hide(name_objects(desk, [*first, *waiting[:2], order[5]])))
+    (lot,) = list_lots(desk.loop)[0].lots
+    assert (lot.to_answer, lot.unaskable) == (2, 2)
+
+    assert desk.audit() == AuditSummary()
+
+    assert {fix for _, fix in desk.items()} == {*order[:5], *order[6:8]}
+    (lot,) = list_lots(desk.loop)[0].lots
+    assert (lot.to_answer, lot.unaskable) == (4, 0)
+    before = desk.facts()
+    assert desk.audit() == AuditSummary() and desk.facts() == before
+    left = [item for item, fix in desk.items() if fix not in (*first, *waiting[:2])]
+    desk.give([(item, "cyd", "crate") for item in left[:3]])
+    assert desk.audit() == AuditSummary(), "the lot waits for those that were drawn in their place"
+    desk.give([(left[3], "cyd", "crate")])
+    assert desk.audit() == AuditSummary(passed=1)
+
+
+def test_a_lot_with_no_others_is_judged_on_those_that_are_left_and_not_at_all_on_none(desk: Desk) -> None:
+    fixes = desk.settle(name(10))
+    desk.audit()
+    forbid(desk, "true")
+    assert desk.audit() == AuditSummary(), "nobody has said anything of it"
+    (lot,) = list_lots(desk.loop)[0].lots
+    assert (lot.verdict, lot.to_answer, lot.unaskable, lot.sample_size) == (None, 0, 5, 5)
+
+    forbid(desk, None)
+    (asked,) = desk.find(at_most=1)
+    ((kept,),) = [name_objects(desk, [asked])]
+    forbid(desk, f"object_id <> '{kept}'")
+    assert desk.audit() == AuditSummary(passed=1)
+    assert desk.label(fixes[kept]) == "crate"
+
+
+def test_a_wrong_answer_counts_though_its_sample_may_not_be_asked_about_any_more(desk: Desk) -> None:
+    desk.settle(name(10))
+    desk.audit()
+    desk.find("ladder", "ladder", at_most=2)
+    forbid(desk, "true")
+    assert desk.audit() == AuditSummary(failed=1), "refused as planned, and nothing is asked anew"
+
+
+def test_another_fix_is_drawn_in_the_place_of_an_erased_one(desk: Desk) -> None:
+    desk.settle(name(10))
+    desk.audit()
+    (erased,) = name_objects(desk, [desk.items()[0][1]])
+    query = "select recording_id from sample where object_id = $name"
+    ((recording,),) = desk.read(desk.loop, query, name=erased)
+    erase_recording(desk.loop, str(recording), erased)
+    assert len(desk.items()) == 4
+    assert desk.audit() == AuditSummary()
+    assert len(desk.items()) == 5

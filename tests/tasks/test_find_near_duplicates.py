@@ -7,15 +7,15 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from tasks.find_near_duplicates import find_near_duplicates
+from tasks.find_near_duplicates import COMPOSED, find_held_near_rows, find_near_duplicates
 
 Vectors = NDArray[np.float32]
 PLACE = {"attribute": "a", "feature_space": "s", "reserved_until": "2026-01-02 00:00:00+00"}
 LIMIT = 0.05
 
 
-def search(held: Vectors, rows: Vectors) -> list[int]:
-    """Return the numbers of the rows that the product finds."""
+def search(held: Vectors, rows: Vectors, *, other_side: bool = False) -> list[int]:
+    """Return the numbers of the rows that the product finds, or of the held vectors that a row is near."""
     stamp = "timestamptz '2026-01-01 00:00:00+00'"
     with duckdb.connect() as connection:
         connection.execute("attach ':memory:' as wh; use wh")
@@ -39,17 +39,17 @@ def search(held: Vectors, rows: Vectors) -> list[int]:
             "create temp table composed_row as select sample_id, null as why from sample_vector "
             "where sample_id[1] = 'r'"
         )
-        return sorted(int(name[1:]) for name in find_near_duplicates(connection, PLACE, LIMIT))
+        find = find_held_near_rows if other_side else find_near_duplicates
+        return sorted(int(name[1:]) for name in find(connection, PLACE, LIMIT, COMPOSED))
 
 
-def search_plainly(held: Vectors, rows: Vectors) -> list[int]:
-    found = []
+def search_plainly(held: Vectors, rows: Vectors, *, other_side: bool = False) -> list[int]:
+    found = set()
     for number, row in enumerate(rows.astype(np.float64)):
-        for one in held.astype(np.float64):
+        for place, one in enumerate(held.astype(np.float64)):
             if np.linalg.norm(row - one) < LIMIT * np.linalg.norm(one):
-                found.append(number)
-                break
-    return found
+                found.add(place if other_side else number)
+    return sorted(found)
 
 
 def make_copies(held: Vectors, noise: Sequence[float], seed: int) -> Vectors:
@@ -84,6 +84,8 @@ def test_what_is_found_is_what_a_plain_loop_finds(spread: str, length: int) -> N
     found = search(held, rows)
     assert found == search_plainly(held, rows)
     assert set(range(0, 60, 8)) <= set(found), "an exact copy is always near"
+    assert search(held, rows, other_side=True) == search_plainly(held, rows, other_side=True)
+    assert search(held, rows[60:], other_side=True) == search_plainly(held, rows[60:], other_side=True)
 
 
 def test_broken_vectors_hide_nobody() -> None:
@@ -95,11 +97,12 @@ def test_broken_vectors_hide_nobody() -> None:
     held, rows = np.concatenate([broken, sound]), np.concatenate([broken, make_copies(sound, (0.01,), 1)])
     found = search(held, rows)
     assert found == [3, *range(5, 15)], "the large one is its own copy, and so are the ten"
+    assert search(held, rows, other_side=True) == found
 
 
 def test_zero_is_near_nothing() -> None:
     zero = np.zeros((1, 4), dtype=np.float32)
-    assert search(zero, zero) == []
+    assert search(zero, zero) == search(zero, zero, other_side=True) == []
 
 
 def test_vectors_of_another_length_are_not_compared() -> None:

@@ -1,10 +1,11 @@
--- one row per drawn fix of a lot that was formed just now: a question with an id like any other's
+-- one row per drawn fix of a lot that is stored, and that is no item of it yet: a question with an id like any other's
 insert into audit_item by name
 with fresh as (
     select n.*
     from new_item as n
     semi join audit_lot as l on l.lot_id = n.lot_id
-    anti join audit_item as i on i.lot_id = n.lot_id
+    anti join audit_item as i on i.lot_id = n.lot_id and i.audited_fix_id = n.audited_fix_id
+    anti join audit_verdict as v on v.lot_id = n.lot_id
 ),
 attempts as (
     select a.sample_id, max(a.attempt) as attempt

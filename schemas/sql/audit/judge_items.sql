@@ -1,6 +1,7 @@
 -- one row per audit item of an attribute's undecided lots: the first answer that is more than `unsure`, of
 -- somebody who did not answer the fix, against the label that was settled; where there are deciders, an answer
--- counts if it is theirs, unless all of them had decided the fix
+-- counts if it is theirs, unless all of them had decided the fix; what nobody has answered and nobody may be asked any
+-- more (unaskable_item) does not count
 insert into judged_item
 with items as (
     select
@@ -56,3 +57,4 @@ select
     end
 from items as i
 left join answers as a on a.fix_id = i.fix_id
+where a.fix_id is not null or i.fix_id not in (select fix_id from unaskable_item)

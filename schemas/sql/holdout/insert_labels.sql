@@ -1,6 +1,9 @@
--- one row per member of a hold-out that is being frozen: the label it is judged by (null: it ended without one)
+-- one row per member of a hold-out that is being frozen: the label it is judged by (null: it ended without one, or nobody
+-- may be asked for it, or for its audit, any more)
 insert into holdout_label
-select m.holdout_id, m.sample_id, l.revision_id
-from holdout_member as m
-left join current_label as l on l.sample_id = m.sample_id
-where m.holdout_id = $holdout_id
+select
+    holdout_id,
+    sample_id,
+    case when state <> 'beyond_audit' or not $is_audited then revision_id end
+from waiting_member
+where holdout_id = $holdout_id

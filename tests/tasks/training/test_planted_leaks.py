@@ -271,6 +271,100 @@ def start_in_service(orchard: Any, field: Any) -> tuple[Any, Any, Any]:
     return case, [*base, *rows], fresh
 
 
+def copy_rows(rows: Sequence[Any], prefix: str, noise: float = 0.0) -> list[Any]:
+    """The same rows under other recordings' names, each moved by that share of its norm in a random direction."""
+    random = np.random.default_rng(11)
+    copies = []
+    for row in rows:
+        features = np.array(row["features"])
+        step = random.normal(size=len(features))
+        moved = features + noise * np.linalg.norm(features) * step / np.linalg.norm(step)
+        copies.append(row | {"recording_id": f"{prefix}-{row['recording_id']}", "features": list(moved)})
+    return copies
+
+
+def list_drawn(orchard: Any, summary: Any) -> set[str]:
+    query = "select sample_id from holdout_member where holdout_id = $id and not is_seen"
+    return {name for (name,) in orchard.ask(query, id=summary.holdout_id)}
+
+
+@pytest.mark.parametrize("noise", [0.0, 0.02], ids=["renamed", "noisy"])
+def test_a_copy_of_what_the_incumbents_ancestry_holds_is_not_drawn(
+    orchard: Any, field: Any, noise: float, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Neither anew, nor when the hold-out grows; one that a file lists judges nothing."""
+    case, seen, fresh = start_in_service(orchard, field)
+    model = orchard.number("select model_version from incumbent")
+    copies = copy_rows([*seen[:2], *seen[-2:]], "copy", noise)  # of the first version's rows, and of the second's
+    orchard.pull(field.predict(copies, model=model))
+    orchard.flag(case)
+
+    drawn = orchard.holdout()
+
+    members = list_drawn(orchard, drawn)
+    assert members and members <= name_samples(orchard, fresh)
+    assert (drawn.left_out, drawn.seen) == ({"near_duplicate": 4}, 0)
+    more, later = copy_rows(seen[3:5], "more", noise), field.sights("crouched", 2, "later")
+    orchard.pull(field.predict([*more, *later], model=model))
+    assert main(["holdout", "overall:obstacle", "--grow", "10", "--at", str(orchard.loop.folder)]) == 3
+    assert "  6 left out, too near to a row that the incumbent was trained on" in capsys.readouterr().out
+    grown = orchard.holdout()
+    assert list_drawn(orchard, grown) == members | name_samples(orchard, later)
+    assert (grown.left_out, grown.seen) == ({}, 0)
+    orchard.pull(field.label(later))
+    listed = orchard.hold([*copies[:2], *later], case)
+    assert (listed.members, listed.seen) == (4, 2)
+    assert list_drawn(orchard, listed) == name_samples(orchard, later)
+    with pytest.raises(InputError, match="the groups of all samples in it, or on near-duplicates of them"):
+        orchard.hold(copies[:2], case)
+
+
+def test_what_only_looks_like_the_ancestry_is_drawn(orchard: Any, field: Any) -> None:
+    """The limit is the settings' `near_duplicate`, as where a training set is assembled."""
+    _, seen, _ = start_in_service(orchard, field)
+    model = orchard.number("select model_version from incumbent")
+    like = [row | {"object_id": str(n)} for n, row in enumerate(copy_rows(seen[:3], "like", 0.06))]
+    orchard.pull(field.predict(like, model=model))
+    drawn = orchard.holdout()
+    assert drawn.left_out == {} and name_samples(orchard, like) <= list_drawn(orchard, drawn)
+    orchard.configure("near_duplicate = 0.07\n" + field.settings)
+    orchard.pull(field.predict(field.sights("crouched", 1, "after"), model=model))
+    assert orchard.holdout(grow=1).seen == 3, (
+        "what was drawn under another limit judges nothing in the next version"
+    )
+
+
+def test_recordings_under_another_name_give_way_to_others_and_a_copied_track_goes_whole(
+    orchard: Any, field: Any
+) -> None:
+    """Most of the scope is copies, of several samples each: as many others are drawn as were wanted."""
+    _, seen, fresh = start_in_service(orchard, field)
+    case = orchard.case(field.crouched.replace("size = 20", "size = 3").replace("crouched-picker", "at-dusk"))
+    features = [row["features"] for row in seen[-3:]]
+    renamed = [
+        field.sight("crouched", f"renamed-{number:03d}", f"thing-{n}", minute=m, features=features[n % 3])
+        for number in range(30)
+        for n in range(5)
+        for m in range(2)
+    ]
+    # One thing of this recording is a copy at all moments, another thing is not.
+    walk = [field.sight("crouched", "walk-000", "copied", minute=n, features=features[0]) for n in range(6)]
+    own = [field.sight("crouched", "walk-000", "own", minute=0)]
+    orchard.pull(field.predict([*renamed, *walk, *own], "crate"))
+
+    drawn = orchard.holdout(case)
+    grown = orchard.holdout(case, grow=3)
+
+    members = list_drawn(orchard, drawn)
+    assert len(members) >= 3 and members <= name_samples(orchard, [*fresh, *own])
+    assert list_drawn(orchard, grown) == name_samples(orchard, [*fresh, *own])
+    assert drawn.left_out["near_duplicate"] >= 3
+    assert grown.left_out["near_duplicate"] <= 30 * 3 + 1, "three of a recording are looked at, and then it goes"
+    orchard.pull(field.predict(copy_rows(seen[-1:], "last"), "crate"))
+    with pytest.raises(NotYetError, match=r"nothing can be drawn.*but for \d+ near-duplicates of rows that were"):
+        orchard.holdout(case, grow=4)
+
+
 def test_a_trained_on_group_is_not_drawn_though_a_later_file_gave_it_another_name(
     make_orchard: Any, field: Any
 ) -> None:
@@ -327,9 +421,10 @@ def test_the_control_learns_from_no_holdout_row_and_no_copy_of_one(orchard: Any,
     orchard.pull(field.label(rows))
     orchard.flag(case)
     near = [row | {"recording_id": "held-person-000"} for row in field.sights("person", 1, "base")]
+    near += field.sights("person", 1, "unseen")
     orchard.pull(field.label(near))
     # One base row is a hold-out's by its features, another by its group; a third is put in behind Turnrow's back.
-    orchard.hold(near)
+    assert orchard.hold(near).seen == 1
     orchard.hold([*near, *field.sights("foliage", 1, "base"), *field.sights("crouched", 1, "log")], case)
     orchard.tamper(
         "insert into training_set_member select version, r.sample_id, 'a-free-group', r.revision_id, r.label, "

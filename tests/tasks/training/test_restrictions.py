@@ -6,12 +6,17 @@ from typing import Any
 
 import pytest
 
+from flows.cli import main
+from schemas.settings import RestrictionSettings
 from tasks.apply_restrictions import stage_restricted
 from tasks.audit_lots import audit_lots
 from tasks.check_setup import check_setup
 from tasks.errors import ExpressionError, InputError, NotYetError
 from tasks.export_fixes import QueueFilter, list_fixes
+from tasks.freeze_holdouts import freeze_full_holdouts
 from tasks.hand_out_fixes import hand_out
+from tasks.list_due import list_due
+from tasks.read_status import read_status
 from tasks.renew_labels import renew_labels
 from tasks.verify_training_set import verify_training_set
 from tasks.warehouse import open_warehouse
@@ -281,6 +286,122 @@ def test_a_holdout_takes_what_may_not_be_queued_only_where_it_has_a_label(orchar
     with pytest.raises(InputError, match="1 of its samples have no label and may not be queued"):
         orchard.hold(rows[:2])
     assert orchard.number("select count(*) from holdout") == 1
+
+
+def draw_unanswered(orchard: Any, field: Any, count: int = 5) -> Any:
+    """A case's hold-out of so many samples, one of them labelled, the others asked about; return the case."""
+    case = orchard.case()
+    rows = field.sights("crouched", count, "log")
+    orchard.pull(field.predict(rows))
+    orchard.pull(field.label(rows[:1]))
+    orchard.flag(case)
+    assert orchard.holdout(case).missing == count - 1
+    return case
+
+
+def list_frozen_labels(orchard: Any) -> dict[str, str | None]:
+    return dict(
+        orchard.ask(
+            "select k.recording_id, r.label from holdout_label as l join known_sample as k using (sample_id) "
+            "left join label_revision as r on r.revision_id = l.revision_id order by all"
+        )
+    )
+
+
+def test_a_holdout_freezes_without_members_that_nobody_may_be_asked_about_any_more(
+    orchard: Any, field: Any, make_any_loop: Any
+) -> None:
+    """Forbidden after they were drawn and asked about: nobody waits for them, and their number is told."""
+    orchard = type(orchard)(make_any_loop(field.settings, "other"))
+    case = draw_unanswered(orchard, field)
+    unrestricted = orchard.loop
+    hidden = "recording_id like '%-003' or recording_id like '%-004' and truth is null"
+    restriction = RestrictionSettings(where=hidden, never=("queue",), keep=0)
+    orchard.loop = replace(unrestricted, settings=replace(unrestricted.settings, restriction=(restriction,)))
+    assert freeze_full_holdouts(orchard.loop) == []
+    waiting = orchard.holdout(case)
+    assert (waiting.missing, waiting.restricted, waiting.unlabelled) == (2, 2, 0)
+    assert [(held.missing, held.restricted) for held in list_due(orchard.loop).holdouts] == [(2, 2)]
+    (told,) = read_status(orchard.loop, [case], []).waiting_holdouts
+    assert (told["missing"], told["restricted"]) == (2, 2)
+
+    for recording in ("log-crouched-001", "log-crouched-002"):
+        orchard.pull(
+            field.label([row for row in field.sights("crouched", 5, "log") if row["recording_id"] == recording])
+        )
+    (frozen,) = freeze_full_holdouts(orchard.loop)
+
+    assert (frozen.holdout_id, frozen.restricted) == (waiting.holdout_id, 2)
+    labels = list_frozen_labels(orchard)
+    assert [labels[f"log-crouched-00{n}"] for n in range(5)] == ["person", "person", "person", None, None]
+    again = orchard.holdout(case)
+    assert (again.missing, again.restricted, again.unlabelled) == (0, 0, 2)
+
+
+def test_a_lifted_restriction_is_waited_for_again_until_the_freeze(
+    orchard: Any, field: Any, capsys: pytest.CaptureFixture[str]
+) -> None:
+    case = draw_unanswered(orchard, field)
+    text = field.settings + forbid("recording_id = 'log-crouched-004'", "queue")
+    orchard.configure(text)
+    assert orchard.holdout(case).missing == 3
+    orchard.configure(field.settings)
+    assert orchard.holdout(case).missing == 4
+    orchard.pull(field.label(field.sights("crouched", 4, "log")))
+    orchard.configure(text)
+    at = ["--at", str(orchard.loop.folder)]
+    assert main(["status", *at]) == 0
+    assert "may not be asked about" in capsys.readouterr().out
+    assert main(["settle", *at]) == 0
+    assert "is frozen, 1 member left out: a [[restriction]] forbids to ask" in capsys.readouterr().out
+    assert main(["holdout", "crouched-picker", *at]) == 0
+    assert "it is frozen, 1 of them without a label" in capsys.readouterr().out
+    orchard.configure(field.settings)
+    assert orchard.holdout(case).missing == 0, "frozen is frozen"
+
+
+def test_a_holdout_that_nothing_could_be_judged_on_does_not_freeze(orchard: Any, field: Any) -> None:
+    orchard.pull(field.label(make_base(field)))
+    orchard.assemble()
+    rows = field.sights("crouched", 3, "log")
+    orchard.pull(field.predict(rows))
+    assert orchard.holdout().missing == 3
+    orchard.configure(field.settings + forbid("recording_id like 'log%'", "queue"))
+    stuck = orchard.holdout()
+    assert (stuck.missing, stuck.restricted) == (3, 3)
+    assert freeze_full_holdouts(orchard.loop) == []
+    with pytest.raises(
+        NotYetError, match=r"none of its 3 samples has a label.*lift it, or draw others .*--grow N"
+    ):
+        orchard.retrain()
+    more = field.sights("crate", 2, "more")
+    orchard.pull(field.predict(more))
+    grown = orchard.holdout(grow=5)
+    assert (grown.members, grown.missing, grown.restricted) == (5, 2, 3)
+    orchard.pull(field.label(more))
+    with pytest.raises(
+        NotYetError, match="has all labels that it can get and is not frozen yet; run `turnrow settle`"
+    ):
+        orchard.retrain()
+    assert [held.restricted for held in freeze_full_holdouts(orchard.loop)] == [3]
+
+
+def test_a_label_that_nobody_may_be_asked_to_audit_does_not_count_and_is_not_waited_for(
+    orchard: Any, field: Any
+) -> None:
+    """Settled by a fix, then forbidden: it gets into no lot, so its hold-out freezes without it."""
+    settings = field.settings + "\n[audit]\naql = 10.0\nlot_size = 2\n"
+    orchard.configure(settings)
+    case = draw_unanswered(orchard, field)
+    orchard.answer()
+    orchard.configure(settings + forbid("recording_id = 'log-crouched-004'", "queue"))
+    standing = orchard.holdout(case)
+    assert (standing.missing, standing.unaudited, standing.restricted) == (3, 3, 1)
+    assert audit_lots(orchard.loop, is_closing=True).formed == 1  # of two; the third waits for another
+    orchard.configure(settings + forbid("recording_id like 'log-crouched-%'", "queue"))
+    standing = orchard.holdout(case)
+    assert (standing.missing, standing.restricted) == (0, 4), "no lot of theirs can be judged any more"
+    assert list_frozen_labels(orchard) == {f"log-crouched-00{n}": "person" if n == 0 else None for n in range(5)}
 
 
 def test_labels_under_an_older_guideline_are_not_asked_again(orchard: Any, field: Any) -> None:
