@@ -4,6 +4,7 @@ from collections.abc import Iterable, Iterator
 from typing import Any
 
 from flows.lay_out_text import count_things, indent, lay_out_table, make_harmless, show_time, show_value
+from schemas.reasons import REASONS
 
 _Document = dict[str, Any]
 _CHANGE_LINES, _WHY_LINES, _LABEL_LINES, _SETTING_LINES = 12, 6, 5, 8  # so that a comparison fits on a screen
@@ -19,30 +20,6 @@ _CHANGES = {
     "other_lineage": "name another group, case, fix or prediction",
     "features_gone": "have lost their features",
     "features_of_other_length": "have features of another length than most",
-}
-# Why a version lacks a row that the other one has, in words.
-_LACKS = {
-    "erased": "of a recording that was erased since",
-    "not_known_yet": "not pulled yet at its moment",
-    "not_settled_yet": "no label settled yet at its moment",
-    "not_wanted": "with a label, but neither its parent nor a case asked for it",
-    "no_label": "no label",
-    "ambiguous": "label disputed: the latest question ended as ambiguous",
-    "unusable": "label disputed: the latest question ended as unusable",
-    "labels disagree": "label disputed: two labels contradict each other",
-    "lot_failed": "the lot of the label failed its audit",
-    "withdrawn": "the label was withdrawn",
-    "reserved": "group kept for a hold-out",
-    "near_duplicate": "too near a hold-out sample",
-    "lot_open": "in no lot that had passed its audit",
-    "no_features": "without features in its feature space",
-    "restricted": "forbidden by a [[restriction]]",
-    "left_out": "by a [[leave_out]]",
-    "other_label": "has another label than it is listed with",
-    "over_cap": "beyond a cap",
-    "over_recording": "beyond rows_a_recording_at_most",
-    "over_origin_share": "beyond the share of their labels' origin",
-    "warehouse_changed": "composed anew it would hold them: `turnrow verify` it",
 }
 _MOVED = {
     "stored rows": "its stored rows were changed; the facts still give what was noted",
@@ -110,8 +87,8 @@ def print_diff(document: _Document) -> Iterable[str]:
     yield from (line.rstrip() for line in lay_out_table([{"relation": "", **side} for side in sides], columns))
     yield f"{count_things(document['same_row_count'], 'row')} in both with the same label, weight and reason"
     yield from _tell_changes(document["changes"])
-    yield from _tell_because("Came in; the earlier version lacks them", document["in_because"])
-    yield from _tell_because("Went out; the later version lacks them", document["out_because"])
+    yield from _tell_because(f"Came in; {document['old']['version']} lacks them", document["in_because"])
+    yield from _tell_because(f"Went out; {document['new']['version']} lacks them", document["out_because"])
     yield from _tell_labels(document["relabelled"], document["examples"])
     yield from _tell_settings(document["settings"])
 
@@ -141,7 +118,7 @@ def _tell_because(heading: str, rows: list[_Document]) -> Iterator[str]:
     yield heading
     for row in rows[:_WHY_LINES]:
         note = f" ({make_harmless(row['note'])})" if row["note"] else ""
-        yield f"  {row['row_count']:,} {_LACKS.get(row['why'], row['why'])}{note}, as {row['sample_ids'][0]}"
+        yield f"  {row['row_count']:,} {REASONS.get(row['why'], row['why'])}{note}, as {row['sample_ids'][0]}"
     yield from _tell_more(len(rows) - _WHY_LINES, "reason")
 
 

@@ -6,16 +6,9 @@ from typing import Any
 from flows.lay_out_text import count_things, indent, lay_out_table, make_harmless
 from flows.print_results import tell_checks
 from flows.tell_left_out import tell_left_out
+from schemas.reasons import REASONS
 
 _Document = dict[str, Any]
-
-# Why rows of a version are not given out, in words.
-_WITHHELD = {
-    "restricted": "forbidden by a [[restriction]]",
-    "reserved": "of a group that is kept for a hold-out",
-    "near_duplicate": "too near to a hold-out sample",
-    "erased": "erased since the version was made",
-}
 
 
 def print_export_set(document: _Document) -> Iterable[str]:
@@ -29,7 +22,7 @@ def print_export_set(document: _Document) -> Iterable[str]:
     if document["state"] != "passed":
         yield "  it FAILED its checks, and its description and datasheet say so"
     for part in document["withheld"]:
-        why = _WITHHELD.get(part["why"], part["why"])
+        why = REASONS.get(part["why"], part["why"])
         note = f" ({make_harmless(part['note'])})" if part["note"] else ""
         yield f"  {count_things(part['row_count'], 'row')} left out, {why}{note}"
     files = [{"file": name, "sha256": digest} for name, digest in document["files"].items()]

@@ -199,7 +199,7 @@ def print_assemble(document: _Document) -> Iterable[str]:
     yield f"{name}: {document['state']}{known}"
     reasons = [f"{count:,} {reason}" for reason, count in document["rows_by_reason"].items()]
     yield f"  {count_things(document['row_count'], 'row')}: {', '.join(reasons) or 'none'}"
-    yield from tell_left_out({"near_duplicate": document["left_out"]} | document["left_out_by_why"])
+    yield from tell_left_out(document["left_out_by_why"])
     yield from tell_notes(document)
     failed = [check for check in document["checks"] if not check["passed"]]
     if failed and not document["version"]:

@@ -281,7 +281,10 @@ def _add_backfill(parser: _Parser) -> None:
 
 def _add_lineage(parser: _Parser) -> None:
     parser.add_argument(
-        "id", metavar="ID", nargs="?", help="a training set, model, label revision, fix, prediction or file"
+        "id",
+        metavar="ID",
+        nargs="?",
+        help="a training set, model, label revision, fix, prediction or file; with --ask also a recording",
     )
     choice = parser.add_mutually_exclusive_group()
     choice.add_argument(
@@ -295,7 +298,9 @@ def _add_lineage(parser: _Parser) -> None:
 def _add_erase(parser: _Parser) -> None:
     parser.add_argument("recording", metavar="RECORDING", help="the recording's name, exactly as the logs have it")
     parser.add_argument("--object", dest="object_id", metavar="ID", help="only this object of it")
-    parser.add_argument("--sources", action="store_true", help="also rewrite the inbox files without it")
+    parser.add_argument(
+        "--sources", action="store_true", help="also rewrite the log and label files of the inbox without it"
+    )
     parser.add_argument("--dry-run", action="store_true", help="tell what would go, write nothing")
 
 

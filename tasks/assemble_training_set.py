@@ -10,13 +10,14 @@ from schemas.settings import AttributeSettings
 from schemas.sql_files import read_sql
 from tasks.ask_fixes import insert_wishes
 from tasks.check_training_set import check_training_set
-from tasks.compose_rows import Composition, Moment, compose_rows, plan_composition, read_first_label
+from tasks.compose_rows import compose_rows, read_first_label
 from tasks.digest_rows import digest_rows
-from tasks.errors import NotYetError
+from tasks.errors import InputError, NotYetError
 from tasks.find_leaks import mark_leaks
 from tasks.find_names import find_attribute
 from tasks.group_samples import refuse_changed_groups
 from tasks.loop import Loop
+from tasks.plan_composition import Composition, Moment, plan_composition
 from tasks.queue_suspects import stage_second_looks
 from tasks.record_definitions import has_new_meaning, record_meanings
 from tasks.record_run import record_run
@@ -28,9 +29,9 @@ from tasks.warehouse import Warehouse, as_utc, open_warehouse, show_as_of
 class AssembleSummary:
     """A version as it stands; `version` is None in a dry run.
 
-    `left_out`: rows too near a hold-out sample; `lot_open`: those whose label is in no lot that passed an audit.
-    `left_out_by_why` counts all that stayed out, `left_out_notes` those that a table of the settings keeps out, by
-    what it says. `failing` names up to five samples of each check that did not pass.
+    `left_out` counts the near-duplicates of hold-out samples alone; `left_out_by_why` all that stayed out, them
+    among it; `left_out_notes` those that a table of the settings keeps out, by what it says. `failing` names up to
+    five samples of each check that did not pass.
     """
 
     version: str | None
@@ -40,7 +41,6 @@ class AssembleSummary:
     rows_by_reason: dict[str, int]
     checks: tuple[CheckResult, ...]
     is_new: bool
-    lot_open: int = 0
     left_out_by_why: dict[str, int] = field(default_factory=dict)
     left_out_notes: dict[str, int] = field(default_factory=dict)
     failing: dict[str, tuple[str, ...]] = field(default_factory=dict)
@@ -101,6 +101,8 @@ def assemble_training_set(
 
         def insert(known_at: datetime) -> AssembleSummary:
             connection = warehouse.connection
+            if listed is not None:
+                require_first(connection, attribute.name, listed)
             version, is_new = _find_or_insert(connection, draft, known_at)
             if is_new and asked:
                 insert_wishes(connection, known_at)
@@ -116,6 +118,17 @@ def assemble_training_set(
             return summary
 
         return warehouse.write(insert)
+
+
+def require_first(connection: duckdb.DuckDBPyConnection, attribute: str, list_id: str) -> None:
+    """Raise InputError where the attribute has a training set that was not made of the list."""
+    own = {"attribute": attribute, "list_id": list_id}
+    other = connection.execute(read_sql("import_set/find_other"), own).fetchone()
+    if other is not None:
+        raise InputError(
+            f"{attribute}: has the training set {other[0]} already, and an imported one can only be first; "
+            "`turnrow pull` takes the file's labels in, for `turnrow assemble` to choose from"
+        )
 
 
 def _catch_up(warehouse: Warehouse, attribute: AttributeSettings) -> None:
@@ -300,7 +313,6 @@ def _summarise(
         rows_by_reason={str(reason): int(count) for reason, count in reasons},
         checks=draft.checks,
         is_new=is_new,
-        lot_open=counts.get("lot_open", 0),
         left_out_by_why=counts,
         left_out_notes={str(note): int(count) for note, count in notes},
         failing={check.check_name: _name_failing(connection, check) for check in draft.checks if not check.passed},

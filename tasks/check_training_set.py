@@ -9,7 +9,7 @@ from schemas.settings import AttributeSettings, CheckSettings
 from schemas.sql_files import read_sql
 from tasks.blame_expression import blame_expression
 from tasks.check_expression import check_expression, list_columns
-from tasks.compose_rows import Composition, Moment
+from tasks.plan_composition import Composition, Moment
 from tasks.record_definitions import read_guideline
 from tasks.run_expectations import CheckResult, run_expectations
 from tasks.warehouse import Warehouse, show_as_of
@@ -27,10 +27,10 @@ def check_training_set(
     *,
     is_past: bool,
 ) -> list[CheckResult]:
-    """Check the temp table `assembled` as of its moment; `failing_row`, another, names every offending sample.
+    """Check the temp table `assembled` as of its moment, and name every offending sample.
 
-    `is_past` says that the moment was asked for, and is not simply now. Raises `TurnrowError`, naming the check
-    or the slice, for what could not run: that is never a pass.
+    They go into the temp table `failing_row`. `is_past` says that the moment was asked for, and is not simply now.
+    Raises `TurnrowError`, naming the check or the slice, for what could not run: that is never a pass.
     """
     connection = warehouse.connection
     with show_as_of(warehouse, moment.as_of):

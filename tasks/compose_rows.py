@@ -16,10 +16,8 @@ from tasks.check_expression import check_expression
 from tasks.find_near_duplicates import find_near_duplicates
 from tasks.fit_shares import fit_shares
 from tasks.group_samples import view_groups
-from tasks.plan_composition import Composition, Moment, plan_composition, read_composition
+from tasks.plan_composition import Composition, Moment
 from tasks.warehouse import Warehouse, show_as_of
-
-__all__ = ["Composition", "Moment", "compose_rows", "plan_composition", "read_composition", "read_first_label"]
 
 
 def compose_rows(
@@ -36,9 +34,10 @@ def compose_rows(
     A sample stays out for one reason, the first of: `restricted`, `no_label`, `reserved`, `left_out` (by a table
     of the settings; `note` says because of what) or `other_label` (than it is listed with), `lot_open`,
     `no_features`, `near_duplicate`; of those that are left then `over_recording`, `over_cap` and, so that it holds
-    for the set as it ends, `over_origin_share`. `near_duplicate` is a temp table too: near-duplicates of hold-out
-    samples that remain (none). `focus` names a temp table of the sample_ids that alone are looked at; it has to
-    hold the attribute's hold-out samples too, and nothing may depend on other rows (caps and shares do).
+    for the set as it ends, `over_origin_share`. A temp table too is `near_duplicate`: rows of `assembled` that are
+    near-duplicates all the same; empty unless leaving them out failed, which the `must` check is there to see.
+    `focus` names a temp table of the sample_ids that alone are looked at; it has to hold the attribute's hold-out
+    samples too, and nothing may depend on other rows (caps and shares do).
     """
     connection = warehouse.connection
     _stage_later(warehouse, attribute, composition, moment, focus)

@@ -122,8 +122,7 @@ def _describe_care(facts: SetFacts) -> _Json:
     extent, agreement = facts.extent, facts.agreement
     origins = ", ".join(f"{row['row_count']} by a {row['value']}" for row in facts.counts.get("origin", []))
     care: _Json = {
-        "rai:dataCollection": "Samples of machines' prediction logs and of label files; beside base rows those "
-        "that a failure case asked for, so no random picture of the field.",
+        "rai:dataCollection": _describe_collection(facts),
         "rai:dataCollectionTimeframe": [_spell(extent[f"{end}_observed_at"]) for end in ("first", "last")],
         "rai:dataAnnotationProtocol": f"Labels: {origins}. datasheet.md names guidelines by their SHA-256.",
         "rai:dataUseCases": f"Training and retraining a model of {facts.stored.attribute}.",
@@ -131,13 +130,21 @@ def _describe_care(facts: SetFacts) -> _Json:
         "what nothing predicted is not in the logs. No test part: groups of hold-outs were kept away.",
         "rai:personalSensitiveInformation": "Recordings of people are personal data; names of annotators stand "
         "in decided_by. Whether samples show people is left open in datasheet.md.",
-        "rai:dataReleaseMaintenancePlan": "A correction is a new version; after an erasure copies are renewed.",
+        "rai:dataReleaseMaintenancePlan": "A correction is a new version; after an erasure only the "
+        "exporter's own folder is written anew, and whoever holds a copy must be told.",
     }
     if agreement.question_count:
         care["rai:annotationsPerItem"] = (
             f"{agreement.answer_count} answers to {agreement.question_count} questions; other labels came by file."
         )
     return care
+
+
+def _describe_collection(facts: SetFacts) -> str:
+    told = "Samples of machines' prediction logs and of label files"
+    if facts.is_base_alone:
+        return f"{told}, base rows alone; whether they are a fair picture of the field is not known."
+    return f"{told}; beside base rows those that a failure case asked for, so no random picture of the field."
 
 
 def _describe_column(column: ExportedColumn) -> _Json:

@@ -7,10 +7,10 @@ from datetime import datetime
 import duckdb
 
 from schemas.sql_files import read_sql
-from tasks.compose_rows import Composition
 from tasks.errors import InputError
 from tasks.fetch_rows import Row, fetch_rows
 from tasks.loop import Loop
+from tasks.plan_composition import Composition
 from tasks.read_version import StoredVersion, read_version
 from tasks.rebuild_rows import rebuild_rows
 from tasks.warehouse import Warehouse, open_warehouse, show_as_of

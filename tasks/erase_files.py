@@ -17,6 +17,7 @@ from tasks.rewrite_files import Stripped, put_in_place, strip_table
 
 _PAGE_FILE = re.compile(r"(.+)-\d{8}T\d{6}Z(?:-\d+)?\.jsonl")
 _PAGES = (".html", ".htm", ".svg")
+_READABLE = (".json", ".jsonl", ".csv")  # one of anybody's that is no table is looked into as a text
 _LARGEST_TEXT = 256 * 1024 * 1024
 
 
@@ -76,9 +77,12 @@ def _erase_from_file(
     try:
         found = strip_table(file.path, match, is_dry_run=True)
     except InputError:
-        if file.path.suffix != ".part":
+        if file.path.suffix == ".part":
+            found = Stripped(rows=1)  # half of a table that a stopped command left: nobody can say what is in it
+        elif file.is_made or file.path.suffix.lower() not in _READABLE:
             raise
-        found = Stripped(rows=1)  # half of a table that a stopped command left: nobody can say what is in it
+        else:
+            return _cut_text_file(loop, file, match, is_dry_run=is_dry_run)
     names_it = match.object_id is None and match.mention.is_in(loop.relate(file.path))
     if not (found.is_touched or found.still_named or names_it):
         return None

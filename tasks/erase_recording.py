@@ -24,7 +24,7 @@ from tasks.loop import Loop
 from tasks.match_rows import RowMatch
 from tasks.name_concerned import Concerned, insert_erasure, is_erased, is_pending, name_concerned, read_hashes
 from tasks.record_run import record_run
-from tasks.renew_exports import renew_exports
+from tasks.renew_exports import list_answered_sheets, renew_exports
 from tasks.rewrite_warehouse import rewrite_warehouse
 from tasks.warehouse import Engine, find_location, open_engine, open_warehouse
 
@@ -120,14 +120,14 @@ def _erase(loop: Loop, target: Target, *, with_sources: bool) -> ErasureSummary:
             _refuse_unknown(target, found, _work_on_files(loop, found, with_sources=with_sources, is_dry_run=True))
         if found.plan.list_changes() or not found.is_known:
             found = _erase_facts(engine, target, found)
+    answered = list_answered_sheets(loop)
     done = _work_on_files(loop, found, with_sources=with_sources, is_dry_run=False)
-    if found.is_pending:
-        done.problems += renew_exports(loop, found.concerned.versions)
+    if found.is_pending or done.has_rewritten:
+        done.problems += renew_exports(loop, found.concerned.versions, answered)
     if found.is_pending or done.has_rewritten:
         _recognise_rewritten(loop)
-    is_rewritten = found.is_pending and not done.problems
-    told = _rewrite(loop, found) + clear_leftovers(loop) if is_rewritten else []
-    return _summarise(target, found, done, told=told, is_rewritten=is_rewritten)
+    told = _rewrite(loop, found) + clear_leftovers(loop) if found.is_pending else []
+    return _summarise(target, found, done, told=told, is_rewritten=found.is_pending)
 
 
 def _find(engine: Engine, target: Target) -> _Found:
@@ -274,19 +274,19 @@ def _summarise(
     told: list[str] | None = None,
 ) -> ErasureSummary:
     return ErasureSummary(
-        target.recording_id,
-        target.object_id,
-        found.tombstone,
-        is_dry_run,
-        not found.is_known,
-        is_rewritten,
-        found.plan.list_changes(),
-        tuple(done.changes),
-        found.concerned.versions,
-        found.concerned.models,
-        found.concerned.holdouts,
-        found.plan.still_named,
-        tuple(sorted(str(folder) for folder in found.known_files.exported if not folder.is_dir())),
-        tuple(told or ()),
-        tuple(done.problems),
+        recording_id=target.recording_id,
+        object_id=target.object_id,
+        tombstone=found.tombstone,
+        is_dry_run=is_dry_run,
+        is_new=not found.is_known,
+        is_rewritten=is_rewritten,
+        tables=found.plan.list_changes(),
+        files=tuple(done.changes),
+        versions=found.concerned.versions,
+        models=found.concerned.models,
+        holdouts=found.concerned.holdouts,
+        still_named=found.plan.still_named,
+        unreachable=tuple(sorted(str(folder) for folder in found.known_files.exported if not folder.is_dir())),
+        told=tuple(told or ()),
+        problems=tuple(done.problems),
     )

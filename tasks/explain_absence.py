@@ -10,10 +10,11 @@ from datetime import datetime
 import duckdb
 
 from schemas.sql_files import read_sql
-from tasks.compose_rows import Composition, Moment, compose_rows
+from tasks.compose_rows import compose_rows
 from tasks.errors import TurnrowError, UnknownNameError
 from tasks.fetch_rows import Row, fetch_rows
 from tasks.find_sample import tell_moment
+from tasks.plan_composition import Composition, Moment
 from tasks.read_version import StoredVersion, read_latest_version, read_version
 from tasks.warehouse import Warehouse, show_as_of
 
@@ -279,7 +280,7 @@ def _tell_unwanted(place: _Place) -> Reason:
 
 
 def _look_at_limits(place: _Place) -> Reason | None:
-    """Compose the whole version: how many rows there are before this one decides."""
+    """Compose the whole version: caps and shares depend on all of its rows."""
     composition = place.composition
     if not (composition.caps or composition.shares or composition.rows_a_recording_at_most):
         return None

@@ -3,12 +3,14 @@
 import json
 import os
 import re
+import secrets
 import shutil
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
+from typing import Any
 
 import duckdb
 
@@ -29,13 +31,15 @@ from tasks.gather_set_facts import (
     read_withheld,
 )
 from tasks.hash_artefact import hash_content
+from tasks.list_sums import SUMS, write_sums
+from tasks.lock import hold_file_lock
 from tasks.loop import Loop
 from tasks.read_version import StoredVersion, read_version
 from tasks.record_run import record_run
 from tasks.warehouse import Warehouse, as_utc, open_warehouse, show_as_of
 from tasks.write_datasheet import tell_withheld, write_datasheet
 
-ROWS, CROISSANT, DATASHEET, SUMS = "rows.parquet", "croissant.json", "datasheet.md", "SHA256SUMS"
+ROWS, CROISSANT, DATASHEET = "rows.parquet", "croissant.json", "datasheet.md"
 _MEMORY, _MEMORY_A_ROW = 320_000_000, 64  # bytes that DuckDB gets; tried with a million rows of 64 floats
 _DEMO_MARK = ".demo"  # the folder by which `demo` marks a loop as its own
 
@@ -63,7 +67,8 @@ def export_training_set(
 ) -> ExportedSet:
     """Write a version to `folder`, which must be new or empty, or hold exactly this export already.
 
-    Written beside and moved into place, so that nobody meets half of it; the same version gives the same bytes.
+    Written beside and moved into place, so that nobody meets half of it, and noted from the first byte on, so that
+    an erasure finds what a killed export leaves; the same version gives the same bytes.
     Raises UnknownNameError for an unknown version; NotYetError for one that failed its checks, unless
     `failed_too`, and for rows that may not be given out, unless `without_restricted` leaves them out; InputError
     for a folder that is in use or cannot be written.
@@ -71,15 +76,17 @@ def export_training_set(
     started_at = loop.clock()
     target = Path(os.path.abspath(folder))  # noqa: PTH100 - a link stays a link, `.` and `..` get their names
     _check_target(loop, target, folder)
-    with _write_beside(target, folder) as part:
+    with _write_beside(loop, version, target, folder) as part:
         facts, seen_at = _write_files(loop, version, part, without_restricted, failed_too)
         files = _write_sums(part)
-        is_new = _is_free(target)
-        if not is_new and files | {SUMS: hash_content(part / SUMS)} != _hash_folder(target):
-            raise InputError(f"{folder}: is not empty; name a new or empty folder to export to")
-        _note_export(loop, facts, target, files, seen_at, started_at)
-        if is_new:
-            part.rename(target)
+        wait = loop.settings.warehouse.wait_seconds
+        with hold_file_lock(loop.folder / ".export.lock", shared=False, wait_seconds=wait):
+            is_new = _is_free(target)
+            if not is_new and files | {SUMS: hash_content(part / SUMS)} != _hash_folder(target):
+                raise InputError(f"{folder}: is not empty; name a new or empty folder to export to")
+            _note_export(loop, facts, target, files, seen_at, started_at)
+            if is_new:
+                part.rename(target)
     return ExportedSet(
         version=version,
         folder=str(folder),
@@ -94,8 +101,9 @@ def export_training_set(
 
 
 def _check_target(loop: Loop, target: Path, shown: Path) -> None:
-    if target.is_file():
-        raise InputError(f"{shown}: is a file; name a new or empty folder to export to")
+    if target.is_symlink() or target.is_file():
+        kind = "link" if target.is_symlink() else "file"
+        raise InputError(f"{shown}: is a {kind}; name a new or empty folder to export to")
     if not target.parent.is_dir():
         raise InputError(f"{shown}: the folder {shown.parent} is not there; make it first")
     if target.is_relative_to(loop.folder.absolute() / "inbox"):
@@ -109,10 +117,11 @@ def _is_free(target: Path) -> bool:
 
 
 @contextmanager
-def _write_beside(target: Path, shown: Path) -> Iterator[Path]:
-    """Give a new folder beside the target; what is still there at the end goes."""
-    part = target.with_name(f".{target.name}.part")
-    shutil.rmtree(part, ignore_errors=True)
+def _write_beside(loop: Loop, version: str, target: Path, shown: Path) -> Iterator[Path]:
+    """Give a new noted folder beside the target, for this export alone; what is still there at the end goes."""
+    part = target.with_name(f".{target.name}.{secrets.token_hex(8)}.part")
+    _require_version(loop, version)
+    _write_note(loop, "insert_part", {"version": version, "folder": loop.relate(part)})
     try:
         part.mkdir()
         yield part
@@ -120,6 +129,22 @@ def _write_beside(target: Path, shown: Path) -> Iterator[Path]:
         raise InputError(f"{shown}: cannot be written ({error.strerror}); choose another folder") from error
     finally:
         shutil.rmtree(part, ignore_errors=True)
+        _write_note(loop, "forget_part", {"folder": loop.relate(part)})
+
+
+def _require_version(loop: Loop, version: str) -> None:
+    with open_warehouse(loop, write=False) as warehouse:
+        read_version(warehouse.connection, version)
+
+
+def _write_note(loop: Loop, name: str, note: dict[str, str]) -> None:
+    with open_warehouse(loop, write=True) as warehouse:
+
+        def write(known_at: datetime) -> None:
+            bound = {**note, "known_at": known_at} if name == "insert_part" else note
+            warehouse.connection.execute(read_sql(f"export/{name}"), bound)
+
+        warehouse.write(write)
 
 
 def _write_files(
@@ -154,11 +179,9 @@ def _bound_memory(warehouse: Warehouse, row_count: int) -> Iterator[None]:
     is_more = float(number) * {"m": 1e6, "g": 1e9, "t": 1e12}[unit[0].lower()] > enough
     if is_more:
         warehouse.connection.execute(f"set memory_limit = '{enough // 1_000_000}MB'")
-    try:
-        yield
-    finally:
-        if is_more:
-            warehouse.connection.execute(f"set memory_limit = '{limit}'")
+    yield  # after an error the connection is closed anyway, and would hide the error if it were asked
+    if is_more:
+        warehouse.connection.execute(f"set memory_limit = '{limit}'")
 
 
 def _find_version(connection: duckdb.DuckDBPyConnection, version: str, failed_too: bool) -> StoredVersion:
@@ -202,12 +225,13 @@ def _gather(
 ) -> SetFacts:
     connection = warehouse.connection
     version = {"version": stored.version}
+    meant = _read_meaning(connection, stored)
     held = {"attribute": attribute.name, "reserved_until": stored.moment.reserved_until}
     return SetFacts(
         stored=stored,
         kind=attribute.kind,
-        unit=attribute.unit,
-        critical=attribute.critical,
+        unit=meant.get("unit", attribute.unit),
+        critical=meant.get("critical", attribute.critical),
         was=dict(attribute.was if stored.composition.was is None else stored.composition.was),
         is_invented=(warehouse.loop.folder / _DEMO_MARK).is_dir(),
         digest=digest,
@@ -222,6 +246,14 @@ def _gather(
         holdouts=fetch_rows(connection, "export/holdouts", held),
         agreement=measure_agreement(connection, attribute.name, attribute.kind),
     )
+
+
+def _read_meaning(connection: duckdb.DuckDBPyConnection, stored: StoredVersion) -> dict[str, Any]:
+    """Return what the settings said of the attribute when the version was made."""
+    bound = {"attribute": stored.attribute, "known_at": stored.known_at}
+    row = connection.execute(read_sql("export/definition"), bound).fetchone()
+    meant: dict[str, Any] = json.loads(row[0]) if row and row[0] else {}
+    return meant
 
 
 def _require_equal(stored: StoredVersion, withheld: tuple[Withheld, ...], digest: str) -> None:
@@ -273,9 +305,9 @@ def _write_text(path: Path, text: str) -> None:
 
 
 def _write_sums(part: Path) -> dict[str, str]:
-    """Write SHA256SUMS of what is in the folder, as `sha256sum -c` reads it; return name to sum."""
+    """Write the sums of what is in the folder; return name to sum."""
     files = {path.name: hash_content(path) for path in sorted(part.iterdir())}
-    _write_text(part / SUMS, "".join(f"{digest}  {name}\n" for name, digest in files.items()))
+    write_sums(part / SUMS, files)
     return files
 
 

@@ -13,6 +13,7 @@ import duckdb
 
 from tasks.check_tombstones import KEY_FILE
 from tasks.find_log_files import match_globs
+from tasks.list_sums import SUMS
 from tasks.loop import Loop
 from tasks.rewrite_files import find_table_format
 from tasks.warehouse import Location
@@ -83,11 +84,8 @@ def list_kept_files(loop: Loop, location: Location, known: KnownFiles) -> list[K
 
 
 def _list_export_folders(known: KnownFiles) -> set[Path]:
-    """Return the exported folders, and those beside them in which an export that was stopped was being written."""
-    beside = {
-        folder.with_name(f".{folder.name}.{end}") for folder in known.exported for end in ("part", "renewed")
-    }
-    return beside | known.exported
+    """Return the exported folders, and those in which an export that was stopped was being written."""
+    return set(known.exported)
 
 
 def _list_left_out(loop: Loop, location: Location) -> set[Path]:
@@ -101,8 +99,14 @@ def _list_left_out(loop: Loop, location: Location) -> set[Path]:
 
 
 def _walk(folder: Path, left_out: set[Path]) -> Iterator[Path]:
-    for name, folders, files in os.walk(folder):
+    """Yield every file below a folder, also by links, each folder once."""
+    met: set[Path] = set()
+    for name, folders, files in os.walk(folder, followlinks=True):
         here = Path(name)
+        if here.resolve() in met:
+            folders.clear()
+            continue
+        met.add(here.resolve())
         folders[:] = [inner for inner in folders if here / inner not in left_out]
         yield from (here / file for file in files if here / file not in left_out)
 
@@ -110,11 +114,11 @@ def _walk(folder: Path, left_out: set[Path]) -> Iterator[Path]:
 def _describe(
     loop: Loop, path: Path, sources: set[Path], answers: set[Path], known: KnownFiles
 ) -> KeptFile | None:
-    if path.name == KEY_FILE or not path.is_file() or path.is_symlink():
+    if path.name == KEY_FILE or not path.is_file():
         return None
     is_table = find_table_format(path) is not None
     suffix = (path.with_suffix("") if path.suffix == ".part" else path).suffix.lower()
-    if not is_table and suffix not in _TEXTS and path.name != "SHA256SUMS":
+    if not is_table and suffix not in _TEXTS and path.name != SUMS:
         return None
     name = loop.relate(path)
     is_made = path not in sources and (
@@ -123,4 +127,6 @@ def _describe(
     )
     is_inbox = name.startswith(f"{_INBOX}/") and not name.startswith(f"{_ANSWERS}/") and path not in answers
     is_outside = Path(name).is_absolute() and not is_made and path not in answers
-    return KeptFile(path, is_table, path in sources or is_inbox or is_outside, is_made)
+    # What a link leads to is what holds the data: it is rewritten there, and the link stays.
+    place = path.resolve() if path.is_symlink() else path
+    return KeptFile(place, is_table, path in sources or is_inbox or is_outside, is_made)

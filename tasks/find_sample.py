@@ -39,7 +39,7 @@ def find_samples(connection: duckdb.DuckDBPyConnection, loop: Loop, text: str) -
         count = int(rows[0]["match_count"])
         return Matches([{key: row[key] for key in row if key != "match_count"} for row in rows], count)
     raise UnknownNameError(
-        _tell_erased(connection, loop, text)
+        tell_erased(connection, loop, text)
         or _tell_refused(connection, text)
         or f"{text}: the warehouse knows no such sample; write its sample_id, at least its first six digits, "
         "or RECORDING/OBJECT, with /TIME where an object was seen more than once"
@@ -68,8 +68,11 @@ def _split_time(text: str) -> tuple[str, datetime | None]:
         return text, None
 
 
-def _tell_erased(connection: duckdb.DuckDBPyConnection, loop: Loop, text: str) -> str | None:
-    """Return what is left of an erased sample: training sets keep its id, and a keyed hash tells the rest."""
+def tell_erased(connection: duckdb.DuckDBPyConnection, loop: Loop, text: str) -> str | None:
+    """Return what is left of an erased sample or recording; None where there is nothing.
+
+    Training sets keep a sample's id, and a keyed hash tells the rest.
+    """
     prefix = text.lower()
     rows = []
     if _PREFIX.fullmatch(prefix):
@@ -87,9 +90,18 @@ def _tell_erased(connection: duckdb.DuckDBPyConnection, loop: Loop, text: str) -
     if not found:
         return None
     days = " or ".join(tell_moment(row["known_at"]) for row in found)
-    stood = f"it stood in {', '.join(versions)}, which cannot be rebuilt any more" if versions else ""
     named = sample_id if rows else text
-    return f"{named}: erased on {days}; {stood or 'no training set holds it'}"
+    return f"{named}: erased on {days}; {_tell_concerned(versions, found)}"
+
+
+def _tell_concerned(versions: list[str], erasures: list[Row]) -> str:
+    """Return which training sets held a sample (`versions`), or else which ones its erasure concerned."""
+    if versions:
+        return f"it stood in {', '.join(versions)}, which cannot be rebuilt any more"
+    concerned = sorted({str(version) for row in erasures for version in row["versions"]})
+    if concerned:
+        return f"of training sets that concerned {', '.join(concerned)}, which cannot be rebuilt any more"
+    return "no training set holds it"
 
 
 def _hash_names(loop: Loop, text: str, sample_id: str) -> list[str]:

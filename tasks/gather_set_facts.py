@@ -61,6 +61,11 @@ class SetFacts:
         """Whether every row of the version is given out."""
         return not self.withheld
 
+    @property
+    def is_base_alone(self) -> bool:
+        """Whether no row is there for a failure case, or because something about it was doubted or mined."""
+        return not self.cases and all(row["value"] == "base" for row in self.counts.get("reason", []))
+
 
 def read_withheld(connection: duckdb.DuckDBPyConnection) -> tuple[Withheld, ...]:
     """Return what the temp table `withheld_row` holds, by reason."""

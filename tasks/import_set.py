@@ -6,7 +6,7 @@ from pathlib import Path
 
 from schemas.settings import AttributeSettings
 from schemas.sql_files import read_sql
-from tasks.assemble_training_set import AssembleSummary, assemble_training_set
+from tasks.assemble_training_set import AssembleSummary, assemble_training_set, require_first
 from tasks.check_log_rows import prepare_staging, stage_file
 from tasks.errors import InputError, NotYetError
 from tasks.export_training_set import ROWS
@@ -14,11 +14,11 @@ from tasks.find_log_files import FoundFile, hash_file, look_at_file
 from tasks.find_names import find_attribute
 from tasks.group_samples import view_groups
 from tasks.hash_artefact import hash_content
+from tasks.list_sums import SUMS, read_sums
 from tasks.loop import Loop
 from tasks.pull_logs import pull_files
 from tasks.read_log_file import blame_file, open_log
 from tasks.record_run import record_run
-from tasks.renew_sums import SUMS, read_sums
 from tasks.run_expectations import CheckResult
 from tasks.warehouse import Engine, Warehouse, open_engine
 
@@ -32,7 +32,7 @@ class ImportSetSummary:
     `refused`: by reason, as `quarantined_row` has them; `repeated`: further rows of a sample that is in the set or
     left out; `left_out`: by why, as `assemble` has them, `other_label` where the sample has another label now, and
     `erased` for rows that an earlier pull took in and an erasure took away. Of a set that was imported before,
-    `before`: all that was left out then or was erased since.
+    `before` alone: all that was left out then or was erased since, if anything was.
     """
 
     version: str
@@ -85,9 +85,10 @@ def import_set(loop: Loop, attribute_name: str, path: Path) -> ImportSetSummary:
         source = _stage(engine, attribute, _find_rows(path))
         with engine.attach(write=False) as warehouse:
             known = _find_known(warehouse, attribute, source)
-            if known is not None:
+        _pull(engine, source.file)  # also of the same rows in another file: what contradicts is refused and told
+        if known is not None:
+            with engine.attach(write=False) as warehouse:
                 return _tell_known(warehouse, attribute, source, known)
-        _pull(engine, source.file)
         with engine.attach(write=True) as warehouse:
             counts = _keep_list(warehouse, attribute, source, started_at)
     return _summarise(attribute, assemble_training_set(loop, attribute.name, listed=source.list_id), counts)
@@ -145,12 +146,7 @@ def _find_known(warehouse: Warehouse, attribute: AttributeSettings, source: _Sou
     ).fetchone()
     if same is not None:
         return str(same[0])
-    other = warehouse.connection.execute(read_sql("import_set/find_other"), own).fetchone()
-    if other is not None:
-        raise InputError(
-            f"{attribute.name}: has the training set {other[0]} already, and an imported one can only be first; "
-            "`turnrow pull` takes the file's labels in, for `turnrow assemble` to choose from"
-        )
+    require_first(warehouse.connection, attribute.name, source.list_id)
     return None
 
 
@@ -224,6 +220,7 @@ def _tell_known(
         "select row_count from training_set where version = $version", {"version": version}
     ).fetchone()
     row_count = int(row[0]) if row else 0
+    left_out = counts.samples + counts.unknown_rows - row_count
     return ImportSetSummary(
         version=version,
         state="passed",
@@ -234,7 +231,7 @@ def _tell_known(
         refused=counts.refused,
         of_other_attributes=counts.of_other_attributes,
         repeated=counts.repeated,
-        left_out={"before": counts.samples + counts.unknown_rows - row_count},
+        left_out={"before": left_out} if left_out else {},
     )
 
 

@@ -91,9 +91,10 @@ def plan_composition(
     is_past: bool = False,
     listed: str | None = None,
 ) -> Composition:
-    """Return the composition that the settings ask for now; of a list, caps and shares cut nothing off.
+    """Return the composition that the settings ask for now.
 
-    `renames`: the present names of old labels by the facts of the moment (None: they are what the settings say).
+    An imported list is taken whole, without caps and shares. `renames`: the present names of old labels by the
+    facts of the moment (None: they are what the settings say).
     """
     return Composition(
         attribute=attribute.name,

@@ -1,14 +1,12 @@
 """An exported folder after rows were taken out of it: its sums, sizes and description made anew."""
 
-import hashlib
 import json
 from pathlib import Path
 
-from tasks.errors import InputError
 from tasks.hash_artefact import hash_content
+from tasks.list_sums import SUMS, read_sums, write_sums
 from tasks.rewrite_files import put_in_place
 
-SUMS = "SHA256SUMS"
 _NOTICE = (
     "Rows of recordings that were erased since have been taken out of this folder; figures here that count rows "
     "are those from before."
@@ -30,22 +28,10 @@ def renew_sums(folder: Path) -> list[str]:
     for path in sorted(folder.rglob("*.md")):
         _add_notice(path)
     present = {name: hash_content(folder / name) for name in listed if (folder / name).is_file()}
-    text = "".join(f"{digest}  {name}\n" for name, digest in present.items())
     part = folder / f".{SUMS}.part"
-    part.write_text(text, encoding="utf-8")
+    write_sums(part, present)
     put_in_place(part, folder / SUMS)
     return sorted(name for name, digest in listed.items() if present.get(name) != digest)
-
-
-def read_sums(path: Path) -> dict[str, str]:
-    """Return a list of sums as `sha256sum` writes it, by file name. Raises InputError for anything else."""
-    found: dict[str, str] = {}
-    for line in path.read_text(encoding="utf-8").splitlines():
-        digest, gap, name = line.partition("  ")
-        if not gap or len(digest) != hashlib.sha256().digest_size * 2:
-            raise InputError(f"{path}: has a line that is no sum and name: {line:.80}; export the set again")
-        found[name] = digest
-    return found
 
 
 def _find_changed(folder: Path, listed: dict[str, str]) -> dict[str, tuple[str, int]]:

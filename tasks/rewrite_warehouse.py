@@ -48,7 +48,7 @@ def rewrite_warehouse(loop: Loop, location: Location, tombstone: str, match: Row
 
 def _rewrite_file(loop: Loop, location: Location, tombstone: str | None) -> None:
     """Copy a DuckDB file into a new one, without the pending mark of `tombstone`, and put that in its place."""
-    target = Path(location.target)
+    target = Path(location.target).resolve()  # where it is a link, what it leads to is what holds the data
     fresh = target.with_name(target.name + _FRESH)
     wait = loop.settings.warehouse.wait_seconds
     with hold_file_lock(location.lock_path, shared=False, wait_seconds=wait), open_engine(loop) as engine:

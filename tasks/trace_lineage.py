@@ -6,8 +6,10 @@ import duckdb
 
 from schemas.read_toml import name_nearest
 from schemas.sql_files import read_sql
+from tasks.ask_lineage import is_known, list_about
 from tasks.errors import UnknownNameError
 from tasks.fetch_rows import Row, fetch_rows
+from tasks.find_sample import tell_erased
 from tasks.loop import Loop
 from tasks.warehouse import open_warehouse
 
@@ -51,7 +53,7 @@ def trace_lineage(loop: Loop, thing_id: str) -> Lineage:
     """
     with open_warehouse(loop, write=False) as warehouse:
         connection = warehouse.connection
-        kind = _find_kind(connection, thing_id)
+        kind = _find_kind(connection, loop, thing_id)
         parameters = {"kind": kind, "id": thing_id}
         connection.execute(read_sql("trace/ancestor_edge"), parameters)
         came_from = _count_kinds(connection)
@@ -61,12 +63,27 @@ def trace_lineage(loop: Loop, thing_id: str) -> Lineage:
         return Lineage(tree, came_from, _count_kinds(connection), names)
 
 
-def _find_kind(connection: duckdb.DuckDBPyConnection, thing_id: str) -> str:
+def _find_kind(connection: duckdb.DuckDBPyConnection, loop: Loop, thing_id: str) -> str:
     kinds = fetch_rows(connection, "trace/find_kind", {"id": thing_id})
     if kinds:
         return str(kinds[0]["kind"])
-    names = [str(row["name"]) for row in fetch_rows(connection, "trace/known_names")]
     raise UnknownNameError(
+        _tell_recording(connection, thing_id)
+        or tell_erased(connection, loop, thing_id)
+        or _tell_unknown(connection, thing_id)
+    )
+
+
+def _tell_recording(connection: duckdb.DuckDBPyConnection, thing_id: str) -> str | None:
+    if not is_known(connection, "recording", thing_id):
+        return None
+    ways = ", or ".join(f"`--ask {name}`" for name in list_about("recording"))
+    return f"{thing_id}: is a recording, which has no tree: {ways} asks about it, `turnrow why` about its samples"
+
+
+def _tell_unknown(connection: duckdb.DuckDBPyConnection, thing_id: str) -> str:
+    names = [str(row["name"]) for row in fetch_rows(connection, "trace/known_names")]
+    return (
         f"{thing_id}: the warehouse knows no training set, model, label revision, fix, prediction, file or "
         f"sample of that ID; of training sets and models, {name_nearest(thing_id, names)}"
     )

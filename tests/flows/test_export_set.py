@@ -109,7 +109,7 @@ def test_a_restricted_set_ends_with_3_and_names_the_option(scene: tuple[Loop, Ru
     (loop.folder / "turnrow.toml").write_text(text, encoding="utf-8")
     code, out, err = run("export", version, str(tmp_path / "out"))
     assert (code, out) == (3, "")
-    assert "1 row by a [[restriction]]" in err
+    assert "1 row forbidden by a [[restriction]]" in err
     assert "--without-restricted" in err
     code, out, _ = run("export", version, str(tmp_path / "out"), "--without-restricted")
     assert code == 0

@@ -218,7 +218,7 @@ def test_a_check_that_passes_says_what_it_saw(connection: DuckDBPyConnection) ->
     assert told["complete_lineage"] == "no row offends"
     assert told["enough_rows_a_class"] == "the rarest, animal, has 12; at least 10 are asked for"
     assert told["enough_rows_a_case"] == "crouched-picker has 10 rows, 10 of them new; at least 10 are asked for"
-    assert told["recording_share"] == "g0 has 0.100 of the rows (6 of 60); at most 0.150"
+    assert told["recording_share"] == '"g0" has 0.100 of the rows (6 of 60); at most 0.150'
     assert told["machine_label_share"] == (
         "0.000 of the rows (0 of 60) have a label of origin machine; at most 0.300"
     )
@@ -330,6 +330,10 @@ def test_without_an_audit_a_should_check_says_so(connection: DuckDBPyConnection)
     assert results["lots_unaudited"].requirement == SHOULD
     assert "10 rows from label fixes" in str(results["lots_unaudited"].observed)
     assert named == {}
+    connection.execute("update judged_row set fix_id = null")
+    results, _ = run(connection, [check for check in builtin_suite(unaudited) if check.query == "lots_unaudited"])
+    told = (results["lots_unaudited"].passed, results["lots_unaudited"].failing_count)
+    assert told == (True, 0), "where no row is from a label fix no audit is missing"
 
 
 def test_a_number_must_be_there_and_finite(connection: DuckDBPyConnection) -> None:

@@ -1,5 +1,6 @@
 -- one row per row of a recording that holds a greater share of the rows than allowed; one that does not offend where
--- there is none (rows of no known recording are the business of complete_lineage)
+-- there is none; names stand in quotes, so that an erasure finds any (rows of no known recording are the business of
+-- complete_lineage)
 with counted as (
     select recording_id, count(*) as row_count, sum(count(*)) over () as total_count
     from checked_row
@@ -15,7 +16,7 @@ crowded as (
 told as (
     select
         string_agg(
-            format('{} has {:.3f} of the rows ({} of {})', recording_id, row_count / total_count, row_count, total_count),
+            format('"{}" has {:.3f} of the rows ({} of {})', recording_id, row_count / total_count, row_count, total_count),
             ', ' order by row_count desc, recording_id
         ) as observed
     from (

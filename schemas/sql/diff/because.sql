@@ -8,13 +8,13 @@ told as (
         m.sample_id,
         case
             when m.sample_id not in (select sample_id from sample) then 'erased'
-            when not t.is_known then 'not_known_yet'
+            when not t.is_known then 'pulled_after'
             when a.sample_id is not null then 'warehouse_changed'
             when x.why is not null and x.why <> 'no_label' then x.why
-            when t.has_label then 'not_wanted'
+            when t.has_label then 'never_wanted'
             when t.because is not null then t.because
             when t.last_outcome in ('lot_failed', 'withdrawn') then t.last_outcome
-            when t.revision_count = 0 and l.sample_id is not null then 'not_settled_yet'
+            when t.revision_count = 0 and l.sample_id is not null then 'settled_after'
             else 'no_label'
         end as why,
         x.note

@@ -15,8 +15,20 @@ with paired as (
         b.reason as reason_before,
         a.reason as reason_after,
         coalesce(a.case_name, b.case_name) as case_name,
-        {g: b.group_id, f: b.fix_id, p: b.prediction_id, c: b.case_name, n: b.case_names} as lineage_before,
-        {g: a.group_id, f: a.fix_id, p: a.prediction_id, c: a.case_name, n: a.case_names} as lineage_after
+        {
+            group_id: b.group_id,
+            fix_id: b.fix_id,
+            prediction_id: b.prediction_id,
+            case_name: b.case_name,
+            case_names: b.case_names
+        } as lineage_before,
+        {
+            group_id: a.group_id,
+            fix_id: a.fix_id,
+            prediction_id: a.prediction_id,
+            case_name: a.case_name,
+            case_names: a.case_names
+        } as lineage_after
     from row_before as b
     full join row_after as a on a.sample_id = b.sample_id
 ),

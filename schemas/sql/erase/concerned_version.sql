@@ -19,7 +19,6 @@ left_near as (
         t.version,
         t.attribute,
         t.reserved_until,
-        'features' as kind,
         (t.composition->>'feature_space') as space,
         cast((t.composition->>'near_duplicate') as double) as near_duplicate,
         f.sample_id

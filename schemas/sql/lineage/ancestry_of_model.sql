@@ -1,4 +1,5 @@
 -- On what was this model, and every model that it was warmed from, trained?
+-- of a model
 -- one row per model, the latest first
 with recursive line as (
     select model_version, parent_version, training_set_version, role, 0 as steps_back

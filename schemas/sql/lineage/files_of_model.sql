@@ -1,4 +1,5 @@
--- Which log files fed this model, through every training set and model before it?
+-- Which files fed this model, through every training set and model before it?
+-- of a model
 -- one row per file
 with recursive came_from as (
     select e.parent_kind, e.parent_id

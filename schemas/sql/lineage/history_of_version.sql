@@ -1,4 +1,5 @@
 -- From which versions did this one grow, and how many rows did each bring?
+-- of a training_set
 -- one row per version and reason, the latest first
 with recursive line as (
     select version, parent_version, 0 as steps_back

@@ -1,4 +1,5 @@
 -- What would change if this label were wrong: which training sets, models and hold-outs rest on the revision?
+-- of a label_revision
 -- one row per thing
 with recursive came_of as (
     select e.child_kind, e.child_id

@@ -1,4 +1,5 @@
 -- Whose answers does this model rest on, through every training set before it?
+-- of a model
 -- one row per person
 with recursive line as (
     select model_version, parent_version, training_set_version

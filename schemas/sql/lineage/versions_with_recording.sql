@@ -1,10 +1,11 @@
 -- Which training sets contain this recording, and which models were trained on it, also before a warm start?
+-- of a recording
 -- one row per training set and model (null: none was trained on it)
 with recursive held as (
     select m.version, count(*) as row_count
     from training_set_member as m
     inner join known_sample as s on s.sample_id = m.sample_id
-    where s.recording_id = $id
+    where s.recording_id = nfc_normalize($id)
     group by m.version
 ),
 trained as (

@@ -1,18 +1,17 @@
 -- one row per training row and rule that had flagged its prediction by the version's as_of
-with members as (
-    select m.*, v.as_of
+with rules as (
+    select distinct m.version, m.sample_id, f.rule
     from training_set_member as m
     inner join training_set as v on v.version = m.version
-),
-rules as (
-    select distinct m.version, m.sample_id, f.rule
-    from members as m
     inner join misprediction as f
         on f.prediction_id = m.prediction_id and f.sample_id = m.sample_id
-    where m.reason = 'fixed' and f.known_at <= m.as_of
+    where m.reason = 'fixed' and f.known_at <= v.as_of
 ),
+-- by version, although a sample has one recording: so a version's lineage looks at its own samples alone
 recordings as (
-    select distinct sample_id, recording_id from sample
+    select distinct m.version, m.sample_id, s.recording_id
+    from training_set_member as m
+    inner join sample as s on s.sample_id = m.sample_id
 ),
 files as (
     select batch_id, arg_min(source_uri, known_at) as source_uri, min(content_sha256) as content_sha256
@@ -45,8 +44,9 @@ select
     r.batch_id as label_batch_id,
     lf.source_uri as label_source_uri,
     lf.content_sha256 as label_content_sha256
-from members as m
-left join recordings as s on s.sample_id = m.sample_id
+from training_set_member as m
+inner join training_set as v on v.version = m.version
+left join recordings as s on s.version = m.version and s.sample_id = m.sample_id
 left join label_revision as r on r.revision_id = m.revision_id
 left join prediction as p on p.prediction_id = m.prediction_id
 left join files as pf on pf.batch_id = p.batch_id

@@ -11,11 +11,11 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from flows.print_results import print_assemble
-from tasks.compose_rows import Composition, read_composition
 from tasks.errors import ExpressionError, NotYetError, SettingsError
 from tasks.fit_shares import fit_shares
 from tasks.flag_mispredictions import flag_mispredictions
 from tasks.make_plain import make_plain
+from tasks.plan_composition import Composition, read_composition
 from tasks.read_settings import read_settings
 from tasks.verify_training_set import verify_training_set
 

@@ -48,7 +48,7 @@ def test_rows_in_out_relabelled_and_reweighted_are_told_apart(orchard: Any, fiel
         ("reweighted", "base", 10),
     ]
     assert (found.old.row_count, found.new.row_count, found.same_row_count, found.steps) == (12, 12, 0, None)
-    assert because(found.in_because) == [("not_known_yet", None, 2)]
+    assert because(found.in_because) == [("pulled_after", None, 2)]
     assert because(found.out_because) == [("reserved", None, 2)]
     assert found.settings == {"weights.base": (None, 2.0)}
     assert found.relabelled == [
@@ -124,7 +124,7 @@ def test_asked_backwards_the_earlier_moment_explains(orchard: Any, field: Any) -
     old = orchard.assemble()
     orchard.pull(decide(field.label(field.sights("crate", 3, "d")) + field.label(field.sights("foliage", 2, "d"))))
     found = compare(orchard, orchard.assemble(), old)
-    assert because(found.out_because) == [("not_settled_yet", None, 3), ("not_known_yet", None, 2)]
+    assert because(found.out_because) == [("settled_after", None, 3), ("pulled_after", None, 2)]
 
 
 def test_a_label_decided_by_a_fix_names_the_fix_and_who_answered(orchard: Any, field: Any) -> None:
@@ -226,7 +226,7 @@ def test_versions_of_the_past_compare_too_and_settings_do_not_matter(orchard: An
     old, new = orchard.assemble(as_of=moment), orchard.assemble()
     orchard.configure('[attribute.ground]\nlabels = ["firm", "soft"]\n')
     found = compare(orchard, old, new)
-    assert (count(found), because(found.in_because)) == ([("in", "base", 2)], [("not_known_yet", None, 2)])
+    assert (count(found), because(found.in_because)) == ([("in", "base", 2)], [("pulled_after", None, 2)])
     assert found.old.as_of - moment < timedelta(microseconds=1)
 
 

@@ -579,7 +579,10 @@ def test_what_was_erased_is_said_with_the_versions_it_stood_in(orchard: Any, fie
     for text in (gone["base-crate-000"], gone["base-crate-000"][:8]):
         with pytest.raises(UnknownNameError, match=f"{gone['base-crate-000']}: {stood}"):
             explain_sample(orchard.loop, text)
-    for text in (gone["blank-person-000"], "blank-person-000/1", "base-crate-000"):
+    concerned = f"base-crate-000: erased on {day} .*; of training sets that concerned {version}, which cannot be"
+    with pytest.raises(UnknownNameError, match=concerned):
+        explain_sample(orchard.loop, "base-crate-000")
+    for text in (gone["blank-person-000"], "blank-person-000/1"):
         with pytest.raises(UnknownNameError, match=f"{text}: erased on {day} .*; no training set holds it"):
             explain_sample(orchard.loop, text)
 

@@ -15,6 +15,7 @@ from tasks.assemble_training_set import assemble_training_set
 from tasks.erase_recording import erase_recording
 from tasks.errors import InputError, NotYetError, UnknownNameError, WarehouseError
 from tasks.export_training_set import ExportedSet, export_training_set
+from tasks.import_model import import_model
 from tasks.pull_logs import pull_files
 
 NAMES = ["SHA256SUMS", "croissant.json", "datasheet.md", "rows.parquet"]
@@ -108,7 +109,8 @@ def test_restricted_rows_are_kept_back_or_left_out_and_said_so(orchard: Any, fie
     version, _ = fill(orchard, field)
     orchard.configure(field.settings + NOT_AWAY)
     with pytest.raises(
-        NotYetError, match=r"may not be exported whole: 2 rows by a \[\[restriction\]\] \(.*cart-7.*--without"
+        NotYetError,
+        match=r"exported whole: 2 rows forbidden by a \[\[restriction\]\] \(.*cart-7.*--without",
     ):
         export(orchard, version)
     assert not (orchard.loop.folder / "out").exists()
@@ -128,12 +130,51 @@ def test_restricted_rows_are_kept_back_or_left_out_and_said_so(orchard: Any, fie
     assert not (orchard.loop.folder / "none").exists()
 
 
+def test_a_first_set_claims_no_failure_case_and_no_doubted_rows(orchard: Any, field: Any) -> None:
+    """And what a check of the whole set found is no number of samples."""
+    version, _ = fill(orchard, field)
+    export(orchard, version)
+    files = read(orchard.loop.folder / "out")
+    sheet, described = files["datasheet.md"].decode(), json.loads(files["croissant.json"])
+    assert "It holds base rows alone; none is about a failure case.\n" in sheet
+    assert "whether they are a fair picture of the field the warehouse does not know." in sheet
+    assert "base rows alone; whether" in described["rai:dataCollection"]
+    for text in (sheet, described["rai:dataCollection"]):
+        assert "these failure cases" not in text and "that a failure case asked for" not in text
+    assert "above all, `person` must not be missed" in sheet
+    assert "whoever holds a copy must be told" in described["rai:dataReleaseMaintenancePlan"]
+    found = {line.split(" | ")[0].strip("| "): line.split(" | ")[-1].strip("| ") for line in sheet.splitlines()}
+    named = dict(orchard.ask("select check_name, count(*) from check_failure group by all"))
+    failed = [name for (name,) in orchard.ask("select check_name from quality_check where not passed")]
+    assert {found[name.replace("_", "\\_")] for name in failed if name not in named} == {""}
+    assert all(found[name.replace("_", "\\_")] == str(count) for name, count in named.items())
+    assert named.keys() < set(failed)
+
+
+def test_a_set_with_a_failure_case_says_what_it_was_made_for(orchard: Any, field: Any) -> None:
+    case = orchard.case()
+    import_model(orchard.loop, "obstacle", None, model_version="m1", signed_by="A. Picker")
+    orchard.pull(field.label([row for kind in ("person", "crate") for row in field.sights(kind, 4, "base")]))
+    crouched = field.sights("crouched", 2, "dusk")
+    orchard.pull(field.predict(crouched))
+    orchard.pull(field.label(crouched))
+    orchard.flag(case)
+    orchard.answer()
+    export(orchard, str(orchard.assemble().version))
+    files = read(orchard.loop.folder / "out")
+    sheet = files["datasheet.md"].decode()
+    assert "beside its base rows it holds rows of these failure cases.\n\n| failure case |" in sheet
+    assert "| crouched-picker | high |" in sheet
+    assert "doubted or mined: so the set is no random picture" in sheet
+    assert "that a failure case asked for" in json.loads(files["croissant.json"])["rai:dataCollection"]
+
+
 def test_rows_held_out_since_are_not_given_away(orchard: Any, field: Any) -> None:
     """A test that others were handed with its truth is none any more."""
     version, rows = fill(orchard, field)
     orchard.pull(field.label(rows[3:4], "crate"))
     orchard.hold(rows[2:3])
-    with pytest.raises(NotYetError, match="1 row of groups that are kept for a hold-out"):
+    with pytest.raises(NotYetError, match="1 row of a group that is kept for a hold-out"):
         export(orchard, version)
     done = export(orchard, version, without_restricted=True)
     assert [(part.why, part.row_count) for part in done.withheld] == [("reserved", 1)]

@@ -9,9 +9,10 @@ import pytest
 
 from schemas.sql_files import read_sql
 from tasks.check_training_set import check_training_set
-from tasks.compose_rows import Moment, compose_rows, read_composition
+from tasks.compose_rows import compose_rows
 from tasks.errors import ExpressionError
 from tasks.import_model import import_model
+from tasks.plan_composition import Moment, read_composition
 from tasks.run_expectations import CheckResult
 from tasks.warehouse import Warehouse, as_utc, open_warehouse
 
@@ -240,7 +241,7 @@ def test_a_recording_with_too_many_rows_is_told_and_its_samples_named(orchard: A
     told = find_check(made, "recording_share")
     assert (told.passed, told.observed, told.failing_count) == (
         False,
-        "log-person-000 has 0.167 of the rows (3 of 18); at most 0.100",
+        '"log-person-000" has 0.167 of the rows (3 of 18); at most 0.100',
         3,
     )
     assert name_failures(orchard, made.version, "recording_share") == ["log-person-000"] * 3

@@ -267,7 +267,11 @@ def test_what_the_digest_does_not_hold_is_compared_too(orchard: Any, field: Any)
     orchard.tamper(f"update training_set_member set fix_id = 'f' {ROW}")
     found = verify(orchard, made)
     assert (found.is_equal, found.rows_digest == found.digest, found.moved) == (False, True, "lineage")
-    assert [row["change"] for row in found.differences] == ["other_lineage"]
+    (told,) = found.differences
+    assert told["change"] == "other_lineage"
+    assert "'fix_id': f" in told["before"][0] and "'fix_id': NULL" in told["after"][0]
+    for name in ("group_id", "prediction_id", "case_name", "case_names"):
+        assert f"'{name}': " in told["before"][0], "spelt out, since that is all that JSON says of it"
 
 
 def test_what_is_not_known_by_its_name_is_named_with_the_nearest(orchard: Any, field: Any) -> None:
