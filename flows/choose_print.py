@@ -12,6 +12,7 @@ from flows import (
     print_export_set,
     print_lineage,
     print_provenance,
+    print_report,
     print_results,
     print_status,
     print_why,
@@ -50,5 +51,6 @@ PRINTS: dict[str, Callable[[dict[str, Any]], Iterable[str]]] = {
     "why": print_why.print_why,
     "erase": print_erase.print_erase,
     "status": print_status.print_status,
+    "report": print_report.print_report,
     "sql": print_lineage.print_query,
 }

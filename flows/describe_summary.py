@@ -20,6 +20,7 @@ def describe_round(summary: RoundSummary) -> str:
     """Return what a round trained, its verdict and every criterion of it."""
     parts = [f"# Round of {summary.attribute}: {summary.verdict}", _list_counts(summary.counts)]
     parts += _list_lines("Why", [summary.reason])
+    parts += _list_lines("Report", [summary.report or "", *summary.problems])
     criteria = (f"{c.criterion}: {c.verdict}, {c.reason}" for c in summary.criteria)
     return "\n\n".join(parts + _list_lines("Criteria", criteria))
 

@@ -170,6 +170,7 @@ def _follow_up(night: _Night) -> None:
         done = night.tried.attempt("round", name, partial(night.start_round, night.loop, name))
         if done:
             night.rounds.append(done)
+            night.tried.problems.extend(Problem("report", name, problem) for problem in done.problems)
 
 
 def _tell_holdouts(night: _Night, due: DueWork) -> None:

@@ -226,6 +226,8 @@ def print_verdict(document: _Document) -> Iterable[str]:
     if document.get("reason"):
         yield f"  {make_harmless(document['reason'])}"
     yield f"  control: {show_value(document['control_model'])}"
+    if document.get("report"):
+        yield f"  report: {make_harmless(document['report'])}"
     columns = {
         "criterion": "criterion",
         "baseline": "against",

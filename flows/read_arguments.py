@@ -311,6 +311,12 @@ def _add_why(parser: _Parser) -> None:
     parser.add_argument("--version", metavar="V", help="the training set to look into (else the latest)")
 
 
+def _add_report(parser: _Parser) -> None:
+    parser.add_argument(
+        "model", metavar="MODEL", nargs="?", help="a candidate (else the one that was judged last)"
+    )
+
+
 def _add_sql(parser: _Parser) -> None:
     parser.add_argument("text", metavar="SELECT", help="one SELECT, in quotes")
 
@@ -359,5 +365,6 @@ _COMMANDS: dict[str, tuple[str, _AddArguments]] = {
     "why": ("Show one sample's whole life, and why it is not in a training set.", _add_why),
     "erase": ("Remove a recording's data everywhere, and name what was made of it.", _add_erase),
     "status": ("Show where the loop stands, on one screen, and what to do next.", _add_nothing),
+    "report": ("Write one page about a candidate, to read offline or to print.", _add_report),
     "sql": ("Run one SELECT on the warehouse, read-only.", _add_sql),
 }

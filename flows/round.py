@@ -1,20 +1,26 @@
-"""`round`: one attribute once round the loop's second half: assemble, check, retrain, evaluate, gate."""
+"""`round`: one attribute once round the loop's second half: assemble, check, retrain, evaluate, gate, report."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 from flows.attempt_steps import Perform, perform_plainly
+from schemas.case_file import FailureCase
 from tasks.assemble_training_set import AssembleSummary, assemble_training_set
 from tasks.find_names import find_attribute
 from tasks.gate_candidate import Criterion
 from tasks.loop import Loop
 from tasks.read_settings import read_cases
 from tasks.retrain_model import RetrainSummary, retrain_model
-from tasks.track_run import track_run
+from tasks.track_run import describe_error, track_run
+from tasks.write_report import write_report
 
 
 @dataclass(frozen=True)
 class RoundSummary:
-    """What a round ended with. Without a `model` the training set failed its checks: nothing was trained."""
+    """What a round ended with. Without a `model` the training set failed its checks: nothing was trained.
+
+    `report`: the page about the candidate; None with a model where it could not be written, which `problems` tell.
+    """
 
     run_id: str
     attribute: str
@@ -24,6 +30,8 @@ class RoundSummary:
     verdict: str
     reason: str
     criteria: tuple[Criterion, ...]
+    report: str | None = None
+    problems: tuple[str, ...] = ()
 
     @property
     def counts(self) -> dict[str, object]:
@@ -57,6 +65,7 @@ def _retrain(loop: Loop, run_id: str, attribute_name: str, version: str | None, 
         return retrain_model(loop, attribute_name, cases, version=version)
 
     done = perform("retrain", attribute_name, retrain)
+    report, problems = _report(loop, cases, done.model, perform)
     return RoundSummary(
         run_id,
         attribute_name,
@@ -66,7 +75,19 @@ def _retrain(loop: Loop, run_id: str, attribute_name: str, version: str | None, 
         done.verdict,
         done.reason,
         done.criteria,
+        report,
+        problems,
     )
+
+
+def _report(
+    loop: Loop, cases: Sequence[FailureCase], model: str, perform: Perform
+) -> tuple[str | None, tuple[str, ...]]:
+    """Write the candidate's report; the verdict stands already, so whatever goes wrong here is only told."""
+    try:
+        return perform("report", model, lambda: write_report(loop, cases, model)).report, ()
+    except Exception as error:  # also one that nobody expected: a page must not lose a verdict
+        return None, (f"the report of {model} was not written ({describe_error(error)}): turnrow report {model}",)
 
 
 def _report_checks(run_id: str, attribute_name: str, assembled: AssembleSummary) -> RoundSummary:

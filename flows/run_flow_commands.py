@@ -29,7 +29,8 @@ def run_round(request: Request) -> Answer:
 
     attribute = find_attribute(request.loop, request.options.attribute)
     summary = start_round(request.loop, attribute.name)
-    return Answer(_leave_out_run(summary), 0 if summary.verdict == "passed" else NotYetError.exit_code)
+    code = 0 if summary.verdict == "passed" else NotYetError.exit_code
+    return Answer(_leave_out_run(summary), code, summary.problems)
 
 
 def run_backfill(request: Request) -> Answer:

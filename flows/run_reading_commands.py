@@ -167,6 +167,29 @@ def show_why(request: Request) -> Answer:
     return Answer({"matches": make_plain(found.rows), "match_count": found.count}, 1, (problem,))
 
 
+def write_report(request: Request) -> Answer:
+    """`report`: a page about a candidate; the warehouse is only read."""
+    from flows.print_report import suggest_after_report
+    from tasks.write_report import write_report as write
+
+    cases, errors = request.case_files
+    done = write(request.loop, cases, request.options.model)
+    facts, verdict = done.facts, done.facts["verdict"] or {}
+    document = {
+        "model": facts["model"]["model_version"],
+        "attribute": facts["attribute"],
+        "is_invented": facts["is_invented"],
+        "verdict": verdict.get("verdict"),
+        "reason": verdict.get("reason"),
+        "report": done.report,
+        "report_json": done.report_json,
+        "is_new": done.is_new,
+        "next": suggest_after_report(facts),
+        "facts": facts,
+    }
+    return Answer(document, problems=tuple(str(error) for error in errors))
+
+
 def run_sql(request: Request) -> Answer:
     """Run `sql`; the document's `rows` wait in a QueryAnswer until they are shown."""
     from tasks.query_warehouse import query_warehouse
@@ -184,5 +207,6 @@ READING: dict[str, Callable[[Request], Answer]] = {
     "diff": show_diff,
     "lineage": show_lineage,
     "why": show_why,
+    "report": write_report,
     "sql": run_sql,
 }

@@ -34,24 +34,26 @@ def read_confusion(
 ) -> Confusion | None:
     """Return the confusion on the overall hold-out; None for numbers, and where there is no such hold-out."""
     holdout = f"overall:{attribute.name}"
-    judged = next((figure.after.n for figure in figures if _is_whole(figure, holdout) and figure.after), None)
-    if attribute.kind != "class" or judged is None:
+    if attribute.kind != "class" or all(figure.holdout != holdout for figure in figures):
         return None
     counts = fetch_rows(connection, "report/confusion", {"holdout": holdout})
     found = {str(row[key]) for row in counts for key in ("truth", "predicted")}
     labels = [label for label in attribute.labels if label in found]
-    there = {str(row["case_name"]): int(row["sample_count"]) for row in _count_judged(connection)}
     return Confusion(
-        holdout, (*labels, *sorted(found - set(labels))), counts, max(0, judged - there.get(holdout, 0))
+        holdout, (*labels, *sorted(found - set(labels))), counts, any(row["before_count"] for row in counts)
     )
 
 
-def _is_whole(figure: ComparedFigure, holdout: str) -> bool:
-    return figure.holdout == holdout and figure.metric == "accuracy"
-
-
-def _count_judged(connection: duckdb.DuckDBPyConnection) -> list[Row]:
-    return fetch_rows(connection, "report/count_judged")
+def count_erased(connection: duckdb.DuckDBPyConnection, figures: tuple[ComparedFigure, ...]) -> dict[str, int]:
+    """Return hold-out -> how many of the samples that the verdict counted are no longer there."""
+    there = {
+        str(row["case_name"]): int(row["sample_count"]) for row in fetch_rows(connection, "report/count_judged")
+    }
+    return {
+        figure.holdout: max(0, figure.after.n - there.get(figure.holdout, 0))
+        for figure in figures
+        if (figure.metric, figure.slice) == ("accuracy", "all") and figure.after is not None
+    }
 
 
 def read_changed(

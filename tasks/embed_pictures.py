@@ -1,14 +1,12 @@
 """Pictures of samples as data URIs, small enough for a page that must be whole by itself.
 
-Only imported where a report is written. What `find_media` refuses is refused here, with its reason.
+What `find_media` refuses is refused here, with its reason.
 """
 
 import base64
 import io
 from collections.abc import Mapping
 from dataclasses import replace
-
-from PIL import Image, UnidentifiedImageError
 
 from tasks.errors import InputError, SettingsError
 from tasks.find_media import Picture, find_media, find_roots, read_picture
@@ -47,11 +45,15 @@ def shrink_picture(picture: Picture) -> Picture:
     """
     if len(picture.content) <= PICTURE_AT_MOST:
         return picture
+    from PIL import Image
+
     try:
         with Image.open(io.BytesIO(picture.content), formats=("PNG", "JPEG")) as opened:
             drawn = opened.convert("RGB")
-    except (OSError, ValueError, UnidentifiedImageError, Image.DecompressionBombError) as error:
-        raise InputError(f"a picture of {len(picture.content):,} bytes cannot be made smaller ({error})") from error
+    except (OSError, ValueError, SyntaxError, Image.DecompressionBombError) as error:
+        raise InputError(
+            f"a picture of {len(picture.content):,} bytes cannot be made smaller ({error})"
+        ) from error
     for side in _SIDES:
         drawn.thumbnail((side, side))
         written = io.BytesIO()

@@ -77,7 +77,7 @@ def _erase_from_file(
     try:
         found = strip_table(file.path, match, is_dry_run=True)
     except InputError:
-        if file.path.suffix == ".part":
+        if _is_leftover(file.path):
             found = Stripped(rows=1)  # half of a table that a stopped command left: nobody can say what is in it
         elif file.is_made or file.path.suffix.lower() not in _READABLE:
             raise
@@ -91,7 +91,7 @@ def _erase_from_file(
     is_users = file.path.suffix.lower() == ".json" and not file.is_made and not found.rows
     if (is_source and not with_sources) or is_users or not (found.is_touched or names_it):
         return FileChange(name, "left", found.rows, found.cuts + found.still_named, is_source)
-    if file.path.suffix == ".part" or (found.kept == 0 and file.path.suffix != ".parquet"):
+    if _is_leftover(file.path) or (found.kept == 0 and file.path.suffix != ".parquet"):
         if not is_dry_run:
             with _keep_page_out(file.path):
                 file.path.unlink()
@@ -99,6 +99,11 @@ def _erase_from_file(
     if not is_dry_run:
         name = loop.relate(_rewrite(loop, file.path, match, found, names_it=names_it))
     return FileChange(name, "rewritten", found.rows, found.cuts, is_source)
+
+
+def _is_leftover(path: Path) -> bool:
+    """Tell whether a command that was stopped left the file, or the folder that it was writing."""
+    return ".part" in (path.suffix, path.parent.suffix)
 
 
 def _rewrite(loop: Loop, path: Path, match: RowMatch, found: Stripped, *, names_it: bool) -> Path:
@@ -154,7 +159,7 @@ def _cut_text_file(loop: Loop, file: KeptFile, match: RowMatch, *, is_dry_run: b
     if not (match.mention.may_be_in(text) and match.mention.is_in(text)) and not is_page:
         return None
     name = loop.relate(file.path)
-    is_leftover = file.path.suffix == ".part"
+    is_leftover = _is_leftover(file.path)
     if not (file.is_made or is_leftover):
         return FileChange(name, "left", texts=1)
     if is_leftover or file.path.suffix.lower() in _PAGES:

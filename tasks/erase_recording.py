@@ -7,6 +7,7 @@ anew, and with it the end of the mark. Whatever is stopped half-way is finished 
 import json
 import os
 import unicodedata
+from collections.abc import Set
 from dataclasses import dataclass, replace
 from datetime import datetime
 from pathlib import Path
@@ -16,7 +17,7 @@ from tasks.erase_facts import FactsPlan, StillNamed, TableChange, Target, plan_f
 from tasks.erase_files import FileChange, FilesDone, erase_from_files
 from tasks.errors import BusyWarehouseError, InputError, UnknownNameError
 from tasks.fetch_rows import Row
-from tasks.find_kept_files import KnownFiles, list_kept_files, read_known_files
+from tasks.find_kept_files import KeptFile, KnownFiles, list_kept_files, read_known_files
 from tasks.find_leftovers import clear_leftovers
 from tasks.find_log_files import read_seen
 from tasks.lock import hold_file_lock
@@ -24,7 +25,7 @@ from tasks.loop import Loop
 from tasks.match_rows import RowMatch
 from tasks.name_concerned import Concerned, insert_erasure, is_erased, is_pending, name_concerned, read_hashes
 from tasks.record_run import record_run
-from tasks.renew_exports import list_answered_sheets, renew_exports
+from tasks.renew_exports import list_descriptions, renew_exports
 from tasks.rewrite_warehouse import rewrite_warehouse
 from tasks.warehouse import Engine, find_location, open_engine, open_warehouse
 
@@ -120,14 +121,23 @@ def _erase(loop: Loop, target: Target, *, with_sources: bool) -> ErasureSummary:
             _refuse_unknown(target, found, _work_on_files(loop, found, with_sources=with_sources, is_dry_run=True))
         if found.plan.list_changes() or not found.is_known:
             found = _erase_facts(engine, target, found)
-    answered = list_answered_sheets(loop)
-    done = _work_on_files(loop, found, with_sources=with_sources, is_dry_run=False)
-    if found.is_pending or done.has_rewritten:
-        done.problems += renew_exports(loop, found.concerned.versions, answered)
+    fresh = list_descriptions(loop, found.concerned.versions) if found.is_pending else set()
+    done = _work_on_files(loop, found, with_sources=with_sources, is_dry_run=False, but=fresh)
+    told: list[str] = []
+    if found.is_pending:
+        problems, told = renew_exports(loop, found.concerned.versions)
+        done.problems += problems
     if found.is_pending or done.has_rewritten:
         _recognise_rewritten(loop)
-    told = _rewrite(loop, found) + clear_leftovers(loop) if found.is_pending else []
-    return _summarise(target, found, done, told=told, is_rewritten=found.is_pending)
+    told += [
+        f"{change.path} is gone; turnrow report MODEL writes it anew, without the recording"
+        for change in done.changes
+        if change.done == "removed" and change.path.startswith("reports/")
+    ]
+    is_rewritten = found.is_pending and not done.problems
+    if is_rewritten:
+        told += _rewrite(loop, found) + clear_leftovers(loop)
+    return _summarise(target, found, done, told=told, is_rewritten=is_rewritten)
 
 
 def _find(engine: Engine, target: Target) -> _Found:
@@ -164,11 +174,21 @@ def _make_tombstone(key: bytes, target: Target) -> str:
     return hash_name(key, "object", target.recording_id, target.object_id)
 
 
-def _work_on_files(loop: Loop, found: _Found, *, with_sources: bool, is_dry_run: bool) -> FilesDone:
-    files = list_kept_files(loop, find_location(loop), found.known_files)
-    return erase_from_files(
-        loop, files, found.known_files, found.match, with_sources=with_sources, is_dry_run=is_dry_run
-    )
+def _work_on_files(
+    loop: Loop, found: _Found, *, with_sources: bool, is_dry_run: bool, but: Set[Path] = frozenset()
+) -> FilesDone:
+    """Work on all files, and only look into those of `but`, which are made anew anyway."""
+    kept = list_kept_files(loop, find_location(loop), found.known_files)
+
+    def work(files: list[KeptFile], *, is_look: bool) -> FilesDone:
+        return erase_from_files(
+            loop, files, found.known_files, found.match, with_sources=with_sources, is_dry_run=is_look
+        )
+
+    done = work([file for file in kept if file.path not in but], is_look=is_dry_run)
+    looked = work([file for file in kept if file.path in but], is_look=True)
+    changes = sorted((*done.changes, *looked.changes), key=lambda change: change.path)
+    return FilesDone(changes, done.problems + looked.problems)
 
 
 def _refuse_unknown(target: Target, found: _Found, done: FilesDone) -> None:
@@ -264,6 +284,11 @@ def _rewrite(loop: Loop, found: _Found) -> list[str]:
         ) from error
 
 
+def _is_gone(folder: Path) -> bool:
+    """Tell whether a set was exported to the folder and moved away since; one that was never finished is none."""
+    return folder.suffix != ".part" and not folder.is_dir()
+
+
 def _summarise(
     target: Target,
     found: _Found,
@@ -286,7 +311,7 @@ def _summarise(
         models=found.concerned.models,
         holdouts=found.concerned.holdouts,
         still_named=found.plan.still_named,
-        unreachable=tuple(sorted(str(folder) for folder in found.known_files.exported if not folder.is_dir())),
+        unreachable=tuple(sorted(str(folder) for folder in found.known_files.exported if _is_gone(folder))),
         told=tuple(told or ()),
         problems=tuple(done.problems),
     )

@@ -7,7 +7,7 @@ not enough where the set can be exported again.
 import json
 import secrets
 import shutil
-from collections.abc import Iterable, Mapping, Set
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
@@ -22,6 +22,7 @@ from tasks.warehouse import open_warehouse
 
 CROISSANT, DATASHEET = "croissant.json", "datasheet.md"
 DESCRIPTIONS = (DATASHEET, CROISSANT)
+_RENEWED = ".renewed"
 
 
 @dataclass(frozen=True)
@@ -32,33 +33,37 @@ class _Noted:
     files: Mapping[str, str]
 
 
-def list_answered_sheets(loop: Loop) -> set[Path]:
-    """Return the exported folders in whose datasheet people have written, as it asks them to.
-
-    To be asked before anything is cut out of texts: then every datasheet is another one than was exported.
-    """
+def list_descriptions(loop: Loop, versions: Iterable[str]) -> set[Path]:
+    """Return the descriptions of sets of these versions that are as they were exported: they are made anew."""
+    exported, given = _read_exported(loop), _list_given(loop)
     return {
-        folder
-        for folder, noted in _read_exported(loop).items()
-        if (folder / DATASHEET).is_file() and hash_content(folder / DATASHEET) != noted.files.get(DATASHEET)
+        folder / name
+        for folder, noted in exported.items()
+        if noted.version in set(versions) and _is_ours(folder, noted.version, given)
+        for name in DESCRIPTIONS
+        if name != DATASHEET or not _is_answered(folder, given)
     }
 
 
-def renew_exports(loop: Loop, versions: Iterable[str], answered: Set[Path]) -> list[str]:
-    """Renew every exported folder that holds one of these versions, and the sums of all; return what went wrong.
+def renew_exports(loop: Loop, versions: Iterable[str]) -> tuple[list[str], list[str]]:
+    """Renew every exported folder that holds one of these versions, and the sums of all.
 
     A set that may not or cannot be exported any more keeps its folder, without the rows that were taken out and
-    without what describes all of them. Of the `answered` folders the datasheet stays.
+    without what describes all of them. A datasheet into which people have written stays. Returns what went wrong,
+    and what a person has to look at.
     """
     problems: list[str] = []
-    exported = _read_exported(loop)
+    told: list[str] = []
+    exported, given = _read_exported(loop), _list_given(loop)
     for folder, noted in exported.items():
-        if noted.version not in set(versions) or not folder.is_dir():
+        if noted.version not in set(versions):
             continue
-        if not noted.files:
-            shutil.rmtree(folder)  # an export that was killed; one that is at work finds the erasure, and stops
-        else:
-            problems += _renew_export(loop, folder, noted, is_answered=folder in answered)
+        if not noted.files or folder.suffix == _RENEWED:
+            # What a killed command left; an export that is at work finds the erasure, and stops.
+            shutil.rmtree(folder, ignore_errors=True)
+            _forget_folder(loop, folder)
+        elif folder.is_dir():
+            told += _renew_export(loop, folder, noted.version, given)
     folders = {folder for folder in exported if (folder / SUMS).is_file()}
     folders |= {path.parent for path in loop.locate("training_sets").rglob(SUMS)}
     for folder in sorted(folders):
@@ -67,7 +72,7 @@ def renew_exports(loop: Loop, versions: Iterable[str], answered: Set[Path]) -> l
         except (InputError, OSError, ValueError) as error:
             problems.append(f"{folder}: its sums cannot be made anew ({error}); export the set again")
     _note_sums(loop, [folder for folder in exported if (folder / SUMS).is_file()])
-    return problems
+    return problems, told
 
 
 def _read_exported(loop: Loop) -> dict[Path, _Noted]:
@@ -77,31 +82,50 @@ def _read_exported(loop: Loop) -> dict[Path, _Noted]:
     return {loop.locate(str(folder)): _Noted(str(version), json.loads(files)) for folder, version, files in rows}
 
 
-def _renew_export(loop: Loop, folder: Path, noted: _Noted, *, is_answered: bool) -> list[str]:
-    """Write a folder anew whose files are those that were noted, but for the rows taken out; tell what stays.
+def _list_given(loop: Loop) -> list[_Noted]:
+    """Return all that was ever exported, also by a renewal that was killed."""
+    with open_warehouse(loop, write=False) as warehouse:
+        rows = warehouse.connection.execute("select distinct version, files from exported_set").fetchall()
+    return [_Noted(str(version), json.loads(files)) for version, files in rows]
 
-    A folder that another loop, or a person, has filled since keeps what it has, without the erased rows.
+
+def _is_ours(folder: Path, version: str, given: Sequence[_Noted]) -> bool:
+    """Tell whether the folder's own sums are those that the version was exported with."""
+    sums = folder / SUMS
+    try:
+        return sums.is_file() and any(_Noted(version, read_sums(sums)) == noted for noted in given)
+    except (InputError, OSError, ValueError):
+        return False
+
+
+def _is_answered(folder: Path, given: Sequence[_Noted]) -> bool:
+    """Tell whether people have written into the datasheet, as it asks them to."""
+    sheet = folder / DATASHEET
+    return sheet.is_file() and hash_content(sheet) not in {noted.files.get(DATASHEET) for noted in given}
+
+
+def _renew_export(loop: Loop, folder: Path, version: str, given: Sequence[_Noted]) -> list[str]:
+    """Write a folder anew that holds what was exported, without the erased rows; tell what to look at.
+
+    A folder that another loop, or a person, has filled since keeps what it has: it was only looked through.
     """
-    if not (folder / SUMS).is_file() or read_sums(folder / SUMS) != noted.files:
+    if not _is_ours(folder, version, given):
         return [f"{folder}: is no longer what was exported to it, so only its rows and texts were looked through"]
-    if not _export_again(loop, folder, noted.version, keep=is_answered):
-        gone = [name for name in DESCRIPTIONS if not (name == DATASHEET and is_answered)]
-        for name in gone:
-            (folder / name).unlink(missing_ok=True)
-        if not is_answered:
-            return [
-                f"{folder}: cannot be exported any more; {' and '.join(gone)}, which told of all rows, are gone"
-            ]
-    if is_answered:
-        return [f"{folder / DATASHEET}: was changed by people and stays; look through it, its figures are older"]
-    return []
+    is_answered = _is_answered(folder, given)
+    is_whole = _export_again(loop, folder, version, keep=is_answered)
+    gone = [] if is_whole else [name for name in DESCRIPTIONS if not (name == DATASHEET and is_answered)]
+    for name in gone:
+        (folder / name).unlink(missing_ok=True)
+    told = [f"{folder}: cannot be exported any more; {' and '.join(gone)}, which told of all rows, are gone"]
+    stays = [f"{folder / DATASHEET}: people have written into it, so it stays; its figures are from before"]
+    return (told if gone else []) + (stays if is_answered else [])
 
 
 def _export_again(loop: Loop, folder: Path, version: str, *, keep: bool) -> bool:
     """Export beside, move file by file, the sums last, and forget the folder beside; tell whether it could."""
     from tasks.export_training_set import export_training_set
 
-    fresh = folder.with_name(f".{folder.name}.{secrets.token_hex(8)}.renewed")
+    fresh = folder.with_name(f".{folder.name}.{secrets.token_hex(8)}{_RENEWED}")
     try:
         summary = export_training_set(loop, version, fresh, without_restricted=True, failed_too=True)
         for name in (*summary.files, SUMS):

@@ -4,31 +4,38 @@ from dataclasses import dataclass, field
 from datetime import datetime
 
 from tasks.fetch_rows import Row
-from tasks.gate_candidate import Criterion
 
 
 @dataclass(frozen=True)
 class JudgedCriterion:
-    """A criterion of the verdict, and what it takes to say it in words.
+    """A row of the verdict, and what it takes to say it in words.
 
-    `role`: `incumbent` or `control`, what it is compared with. `level`: the confidence of its interval; None where
-    the settings have changed since, and nobody can tell any more.
+    `role`: `incumbent` or `control`, what `baseline` is. `holdout`: the hold-out's case (or `overall:ATTRIBUTE`).
+    `level`: the confidence of the interval; None where the settings have changed since, and nobody can tell.
     """
 
-    criterion: Criterion
+    criterion: str
     role: str | None
+    baseline: str | None
     holdout: str | None
+    estimate: float | None
+    low: float | None
+    high: float | None
+    margin: float | None
+    p_value: float | None
+    verdict: str
+    reason: str
     level: float | None
 
     @property
     def kind(self) -> str:
         """What it is about: `target`, `figure`, `guard` or `harm`."""
-        return self.criterion.criterion.partition(":")[0]
+        return self.criterion.partition(":")[0]
 
     @property
     def about(self) -> str:
         """What it is named after: a case, a class with what is measured of it, or the whole."""
-        return self.criterion.criterion.partition(":")[2]
+        return self.criterion.partition(":")[2]
 
 
 @dataclass(frozen=True)
@@ -43,20 +50,30 @@ class Verdict:
 
 @dataclass(frozen=True)
 class Figure:
-    """One figure of one model: a share with its interval, over `n` samples."""
+    """One figure of one model with its interval, where it has one, over `n` samples."""
 
     value: float
-    low: float
-    high: float
+    low: float | None
+    high: float | None
     n: int
+
+    @property
+    def below(self) -> float:
+        """How far its interval reaches below it."""
+        return 0.0 if self.low is None else max(0.0, self.value - self.low)
+
+    @property
+    def above(self) -> float:
+        """How far its interval reaches above it."""
+        return 0.0 if self.high is None else max(0.0, self.high - self.value)
 
 
 @dataclass(frozen=True)
 class ComparedFigure:
     """One figure of a hold-out for incumbent (`before`), control and candidate (`after`).
 
-    `what` it is, in words; `is_case`: the figure that a case, or the whole, is judged by. `wanted`: what the case
-    wants of it.
+    `what` it is, in words; `is_share`: a share of samples, told in per cent. `is_case`: the figure that a case, or
+    the whole, is judged by. `wanted`: what the case wants of it.
     """
 
     holdout: str
@@ -64,6 +81,7 @@ class ComparedFigure:
     metric: str
     slice: str
     what: str
+    is_share: bool
     is_case: bool
     before: Figure | None
     control: Figure | None
@@ -75,13 +93,13 @@ class ComparedFigure:
 class Confusion:
     """How often the models gave each answer to each truth on one hold-out; rows as of `report/confusion`.
 
-    `lost`: how many of the samples that were judged are no longer there, since a recording was erased.
+    `has_before`: there was an incumbent that answered.
     """
 
     holdout: str
     labels: tuple[str, ...]
     counts: list[Row]
-    lost: int = 0
+    has_before: bool
 
 
 @dataclass(frozen=True)
@@ -151,13 +169,15 @@ class LabelCost:
 class JudgedHoldout:
     """How a hold-out was drawn, and in words what it can show and how worn it is now.
 
-    `later_version`: a newer one that replaces it, which then is what the words would be about.
+    `later_version`: a newer one that replaces it, which then is what the words would be about. `erased_count`: so
+    many of the samples that the verdict counted were erased since.
     """
 
     facts: Row
     strata: list[Row]
     limits: tuple[str, ...]
     later_version: int | None
+    erased_count: int
 
 
 @dataclass(frozen=True)

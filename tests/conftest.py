@@ -1,12 +1,16 @@
-"""Real parts for every test: a loop folder on a DuckDB file, or on a DuckLake with a real PostgreSQL."""
+"""Real parts for every test: a loop folder on a DuckDB file or on a DuckLake with a real PostgreSQL; a browser."""
 
 import itertools
+import json
 import os
 import shutil
+import subprocess
 import tempfile
+import time
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
+from typing import TYPE_CHECKING, Any
 
 import pytest
 
@@ -14,6 +18,9 @@ from tasks.loop import Loop
 from tasks.make_loop import make_loop
 from tasks.read_settings import read_settings
 from tasks.warehouse import open_warehouse
+
+if TYPE_CHECKING:
+    from websockets.sync.connection import Connection
 
 ORCHARD = """
 [attribute.obstacle]
@@ -182,3 +189,134 @@ def make_any_loop(request: pytest.FixtureRequest) -> MakeLoop:
 def loop(make_any_loop: MakeLoop) -> Loop:
     """Return the orchard's loop, once on a DuckDB file and once on a DuckLake on PostgreSQL."""
     return make_any_loop()
+
+
+_BROWSERS = ("chromium", "chromium-browser", "google-chrome")
+
+
+class Chromium:
+    """A browser of its own profile, and one window in it; `events` are what it told of its own accord."""
+
+    def __init__(self, process: "subprocess.Popen[bytes]", socket: "Connection") -> None:
+        self.process = process
+        self.socket = socket
+        self.events: list[dict[str, Any]] = []
+        self._numbers = itertools.count(1)
+        self._session: str | None = None
+        target = self.call("Target.createTarget", url="about:blank")["targetId"]
+        self._session = self.call("Target.attachToTarget", targetId=target, flatten=True)["sessionId"]
+        for domain in ("Page", "Runtime", "Network", "Log"):
+            self.call(f"{domain}.enable")
+        self.resize(1280, 720)
+
+    def call(self, method: str, **parameters: object) -> dict[str, Any]:
+        number = next(self._numbers)
+        session = {"sessionId": self._session} if self._session else {}
+        self.socket.send(json.dumps({"id": number, "method": method, "params": parameters, **session}))
+        while True:
+            message: dict[str, Any] = json.loads(self.socket.recv(timeout=30))
+            if message.get("id") != number:
+                self.events.append(message)
+                continue
+            assert "error" not in message, message
+            result: dict[str, Any] = message["result"]
+            return result
+
+    def resize(self, width: int, height: int) -> None:
+        size = {"width": width, "height": height, "deviceScaleFactor": 1, "mobile": False}
+        self.call("Emulation.setDeviceMetricsOverride", **size)
+
+    def look(self, expression: str) -> Any:
+        """Return the value of an expression in the page, as plain JSON has it."""
+        told = self.call("Runtime.evaluate", expression=expression, returnByValue=True, awaitPromise=True)
+        assert "exceptionDetails" not in told, told
+        return told["result"].get("value")
+
+    def wait_for(self, expression: str) -> None:
+        deadline = time.monotonic() + 20
+        while not self.look(expression):
+            assert time.monotonic() < deadline, (expression, self.look("document.body.innerText"))
+            time.sleep(0.01)
+
+    def read(self, name: str) -> str:
+        """Return the text that an element shows."""
+        text: str = self.look(f"document.getElementById({json.dumps(name)}).innerText")
+        return text.strip()
+
+    def open(self, address: str) -> None:
+        self.call("Page.navigate", url=address)
+        self.wait_for(f"location.href === {json.dumps(address)} && document.readyState === 'complete'")
+
+    def press(self, key: str, times: int = 1) -> None:
+        """Press and let go of a key, so often and so fast as can be."""
+        code = (
+            f"Digit{key}" if key.isdecimal() else f"Key{key.upper()}" if len(key) == 1 and key.isalpha() else key
+        )
+        text = {"text": "\r" if key == "Enter" else key} if len(key) == 1 or key == "Enter" else {}
+        for _ in range(times):
+            self.call("Input.dispatchKeyEvent", type="keyDown", key=key, code=code, **text)
+            self.call("Input.dispatchKeyEvent", type="keyUp", key=key, code=code)
+
+    def hold(self, key: str) -> None:
+        """Press a key and keep it down, so that it repeats."""
+        for repeats in (False, True, True, True):
+            down = {"type": "keyDown", "key": key, "code": f"Digit{key}", "text": key, "autoRepeat": repeats}
+            self.call("Input.dispatchKeyEvent", **down)
+            time.sleep(0.1)
+        self.call("Input.dispatchKeyEvent", type="keyUp", key=key, code=f"Digit{key}")
+
+    def list_complaints(self) -> list[str]:
+        """Return what the browser logged: errors of the page, and what its policy refused."""
+        told = [event for event in self.events if event["method"] in ("Log.entryAdded", "Runtime.exceptionThrown")]
+        return [json.dumps(event["params"]) for event in told]
+
+    def list_requests(self) -> set[str]:
+        """Return every address that the page asked for."""
+        sent = [event for event in self.events if event["method"] == "Network.requestWillBeSent"]
+        return {event["params"]["request"]["url"] for event in sent}
+
+
+@pytest.fixture
+def chromium() -> Iterator[Chromium]:
+    """Return a browser; where there is none the test says so, and fails in CI."""
+    from websockets.sync.client import connect
+
+    found = next((path for name in _BROWSERS if (path := shutil.which(name))), None)
+    if found is None:
+        reason = "no Chromium on this machine: install the system's package `chromium`"
+        if os.environ.get("CI"):
+            pytest.fail(reason)
+        pytest.skip(reason)
+    with tempfile.TemporaryDirectory(prefix="turnrow-chromium-", ignore_cleanup_errors=True) as profile:
+        process = _start(found, profile)
+        try:
+            port, path = _read_port(Path(profile) / "DevToolsActivePort", process)
+            with connect(f"ws://127.0.0.1:{port}{path}", max_size=None, proxy=None) as socket:
+                browser = Chromium(process, socket)
+                yield browser
+                browser.call("Browser.close")
+            process.wait(timeout=20)
+        finally:
+            if process.poll() is None:
+                os.killpg(process.pid, 9)
+                process.wait()
+
+
+def _start(browser: str, profile: str) -> "subprocess.Popen[bytes]":
+    command = [
+        *(browser, "--headless=new", "--remote-debugging-port=0", f"--user-data-dir={profile}"),
+        *("--no-first-run", "--disable-gpu", "--disable-dev-shm-usage", "--no-proxy-server", "--hide-scrollbars"),
+        *(["--no-sandbox"] if os.geteuid() == 0 else []),
+        "about:blank",
+    ]
+    return subprocess.Popen(command, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL, start_new_session=True)
+
+
+def _read_port(path: Path, process: "subprocess.Popen[bytes]") -> tuple[str, str]:
+    deadline = time.monotonic() + 30
+    while time.monotonic() < deadline and process.poll() is None:
+        words = path.read_text().split() if path.exists() else []
+        if len(words) == 2:
+            return words[0], words[1]
+        time.sleep(0.05)
+    raise AssertionError("Chromium did not start")

@@ -69,7 +69,7 @@ def _err(
     follows = rng.random(len(truth)) < spread
     answers[roles[1]] = np.where((way == 1) & follows, _wrong(truth), answers[roles[1]])
     answers[roles[0]] = np.where((way == 2) & follows, _wrong(truth), answers[roles[0]])
-    both = rng.random(len(truth)) < ALONE
+    both = (rng.random(len(truth)) < ALONE) & (way == 0)
     for role in roles:
         answers[role] = np.where(both, _wrong(truth), answers[role])
 
@@ -79,7 +79,7 @@ def _wrong(truth: np.ndarray) -> np.ndarray:
 
 
 def plan_sizes() -> tuple[int, int]:
-    """Return the groups that the case needs, and those of the overall hold-out: each class what its guard needs."""
+    """Return the groups that the case needs, and the overall hold-out: each class what its guard needs."""
     power = share_power(GATE, AttributeSettings(name="thing", labels=CLASSES, critical=CRITICAL))
     case = pairs_needed(GAIN + ALONE, ALONE, GATE.alpha / 2, power)
     return case, len(CLASSES) * noninferior_pairs_needed(2 * ALONE, GATE.critical_margin, GATE.alpha, power)
@@ -90,6 +90,9 @@ def make_input(
 ) -> GateInput:
     """Return what a candidate is judged by: its case, an overall hold-out, other cases of the case's size."""
     of_case, of_whole = plan_sizes()
+    of_other = max(
+        of_case, -(-of_whole // len(CLASSES) // max(others, 1))
+    )  # together as many as their guard needs
     case = CaseToJudge(
         "case",
         draw(rng, of_case, size, gain, "case", ("person",)),
@@ -100,7 +103,9 @@ def make_input(
         [("person", "crate")],
     )
     rest = [
-        CaseToJudge(f"other-{n}", draw(rng, of_case, size, 0.0, f"o{n}", ("animal",)), "animal", False, None, GATE)
+        CaseToJudge(
+            f"other-{n}", draw(rng, of_other, size, 0.0, f"o{n}", ("animal",)), "animal", False, None, GATE
+        )
         for n in range(others)
     ]
     overall = draw(rng, of_whole, size, 0.0, "whole", CLASSES)

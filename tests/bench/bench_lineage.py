@@ -14,8 +14,10 @@ import statistics
 import sys
 import tempfile
 import time
+from collections.abc import Callable
 from concurrent.futures import ProcessPoolExecutor
 from pathlib import Path
+from typing import TypeVar
 
 import duckdb
 
@@ -26,6 +28,7 @@ from tasks.make_loop import make_loop
 from tasks.read_settings import read_settings
 from tasks.warehouse import open_warehouse
 
+T = TypeVar("T")
 ROWS_AT_ONCE = 50_000
 SETTINGS = """
 [attribute.obstacle]
@@ -147,21 +150,21 @@ def measure(folder: Path, name: str) -> tuple[float, int, float]:
     return seconds, lines, resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 2**20
 
 
-def run_alone(folder: Path, name: str) -> tuple[float, int, float]:
-    """Return what a measurement gives in a fresh process."""
+def run_alone(work: Callable[..., T], *given: object) -> T:
+    """Return what a function gives in a fresh process, whose peak memory is at least its parent's so far."""
     with ProcessPoolExecutor(1, mp_context=multiprocessing.get_context("spawn")) as pool:
-        return pool.submit(measure, folder, name).result()
+        return pool.submit(work, *given).result()
 
 
 def repeat(folder: Path, repeats: int) -> None:
     """Measure so many times, after once to warm the file cache, and print the ratio of the medians."""
     bare, traced, resident = [], [], []
     for name in QUERIES:
-        run_alone(folder, name)
+        run_alone(measure, folder, name)
     for _ in range(repeats):
-        seconds, rows, _ = run_alone(folder, "bare")
+        seconds, rows, _ = run_alone(measure, folder, "bare")
         bare.append(seconds)
-        seconds, lines, gigabytes = run_alone(folder, "lineage")
+        seconds, lines, gigabytes = run_alone(measure, folder, "lineage")
         traced.append(seconds)
         resident.append(gigabytes)
         print(f"bare {bare[-1]:.2f} s, lineage {seconds:.2f} s, {gigabytes:.2f} GiB resident")
@@ -178,7 +181,7 @@ def main() -> None:
     rows, repeats = ([int(value) for value in arguments] + [1_000_000, 5][len(arguments) :])[:2]
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name) / "loop"
-        make_versions(folder, rows)
+        run_alone(make_versions, folder, rows)
         repeat(folder, repeats)
 
 

@@ -1,17 +1,10 @@
 """The answer page in a real Chromium, driven by keys as a person's hands would, over its DevTools protocol."""
 
-import itertools
 import json
-import os
-import shutil
-import subprocess
-import tempfile
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
-
-import pytest
 
 from tasks.import_answers import import_answers
 from tasks.loop import Loop
@@ -19,150 +12,25 @@ from tasks.settle_fixes import settle_fixes
 from tasks.warehouse import open_warehouse
 
 if TYPE_CHECKING:
-    from websockets.sync.connection import Connection
-
+    from tests.conftest import Chromium
     from tests.flows.conftest import AskOrchard, ServePage
 
 ReadRows = Callable[[Loop], list[dict[str, Any]]]
 
-_BROWSERS = ("chromium", "chromium-browser", "google-chrome")
 _READY = "document.querySelector('#ask[aria-busy=false]') !== null || document.body.classList.contains('ended')"
 
 
-class Chromium:
-    """A browser of its own profile, and one window in it; `events` are what it told of its own accord."""
-
-    def __init__(self, process: "subprocess.Popen[bytes]", socket: "Connection") -> None:
-        self.process = process
-        self.socket = socket
-        self.events: list[dict[str, Any]] = []
-        self._numbers = itertools.count(1)
-        self._session: str | None = None
-        target = self.call("Target.createTarget", url="about:blank")["targetId"]
-        self._session = self.call("Target.attachToTarget", targetId=target, flatten=True)["sessionId"]
-        for domain in ("Page", "Runtime", "Network", "Log"):
-            self.call(f"{domain}.enable")
-        self.resize(1280, 720)
-
-    def call(self, method: str, **parameters: object) -> dict[str, Any]:
-        number = next(self._numbers)
-        session = {"sessionId": self._session} if self._session else {}
-        self.socket.send(json.dumps({"id": number, "method": method, "params": parameters, **session}))
-        while True:
-            message: dict[str, Any] = json.loads(self.socket.recv(timeout=30))
-            if message.get("id") != number:
-                self.events.append(message)
-                continue
-            assert "error" not in message, message
-            result: dict[str, Any] = message["result"]
-            return result
-
-    def resize(self, width: int, height: int) -> None:
-        size = {"width": width, "height": height, "deviceScaleFactor": 1, "mobile": False}
-        self.call("Emulation.setDeviceMetricsOverride", **size)
-
-    def look(self, expression: str) -> Any:
-        """Return the value of an expression in the page, as plain JSON has it."""
-        told = self.call("Runtime.evaluate", expression=expression, returnByValue=True, awaitPromise=True)
-        assert "exceptionDetails" not in told, told
-        return told["result"].get("value")
-
-    def wait_for(self, expression: str) -> None:
-        deadline = time.monotonic() + 20
-        while not self.look(expression):
-            assert time.monotonic() < deadline, (expression, self.look("document.body.innerText"))
-            time.sleep(0.01)
-
-    def read(self, name: str) -> str:
-        """Return the text that an element shows."""
-        text: str = self.look(f"document.getElementById({json.dumps(name)}).innerText")
-        return text.strip()
-
-    def open(self, address: str) -> None:
-        self.call("Page.navigate", url=address)
-        self.wait_for(f"location.href === {json.dumps(address)} && document.readyState === 'complete'")
-        self.wait_for(_READY)
-
-    def press(self, key: str, times: int = 1) -> None:
-        """Press and let go of a key, so often and so fast as can be."""
-        code = (
-            f"Digit{key}" if key.isdecimal() else f"Key{key.upper()}" if len(key) == 1 and key.isalpha() else key
-        )
-        text = {"text": "\r" if key == "Enter" else key} if len(key) == 1 or key == "Enter" else {}
-        for _ in range(times):
-            self.call("Input.dispatchKeyEvent", type="keyDown", key=key, code=code, **text)
-            self.call("Input.dispatchKeyEvent", type="keyUp", key=key, code=code)
-
-    def hold(self, key: str) -> None:
-        """Press a key and keep it down, so that it repeats."""
-        for repeats in (False, True, True, True):
-            down = {"type": "keyDown", "key": key, "code": f"Digit{key}", "text": key, "autoRepeat": repeats}
-            self.call("Input.dispatchKeyEvent", **down)
-            time.sleep(0.1)
-        self.call("Input.dispatchKeyEvent", type="keyUp", key=key, code=f"Digit{key}")
-
-    def list_complaints(self) -> list[str]:
-        """Return what the browser logged: errors of the page, and what its policy refused."""
-        told = [event for event in self.events if event["method"] in ("Log.entryAdded", "Runtime.exceptionThrown")]
-        return [json.dumps(event["params"]) for event in told]
-
-    def list_requests(self) -> set[str]:
-        """Return every address that the page asked for."""
-        sent = [event for event in self.events if event["method"] == "Network.requestWillBeSent"]
-        return {event["params"]["request"]["url"] for event in sent}
+def open_page(browser: "Chromium", address: str) -> None:
+    """Open an address, and wait until the page asks its question."""
+    browser.open(address)
+    browser.wait_for(_READY)
 
 
-@pytest.fixture
-def chromium() -> Iterator[Chromium]:
-    """Return a browser; where there is none the test says so, and fails in CI."""
-    from websockets.sync.client import connect
-
-    found = next((path for name in _BROWSERS if (path := shutil.which(name))), None)
-    if found is None:
-        reason = "no Chromium on this machine: install the system's package `chromium`"
-        if os.environ.get("CI"):
-            pytest.fail(reason)
-        pytest.skip(reason)
-    with tempfile.TemporaryDirectory(prefix="turnrow-chromium-", ignore_cleanup_errors=True) as profile:
-        process = _start(found, profile)
-        try:
-            port, path = _read_port(Path(profile) / "DevToolsActivePort", process)
-            with connect(f"ws://127.0.0.1:{port}{path}", max_size=None, proxy=None) as socket:
-                browser = Chromium(process, socket)
-                yield browser
-                browser.call("Browser.close")
-            process.wait(timeout=20)
-        finally:
-            if process.poll() is None:
-                os.killpg(process.pid, 9)
-                process.wait()
-
-
-def _start(browser: str, profile: str) -> "subprocess.Popen[bytes]":
-    command = [
-        *(browser, "--headless=new", "--remote-debugging-port=0", f"--user-data-dir={profile}"),
-        *("--no-first-run", "--disable-gpu", "--disable-dev-shm-usage", "--no-proxy-server", "--hide-scrollbars"),
-        *(["--no-sandbox"] if os.geteuid() == 0 else []),
-        "about:blank",
-    ]
-    return subprocess.Popen(command, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL, start_new_session=True)
-
-
-def _read_port(path: Path, process: "subprocess.Popen[bytes]") -> tuple[str, str]:
-    deadline = time.monotonic() + 30
-    while time.monotonic() < deadline and process.poll() is None:
-        words = path.read_text().split() if path.exists() else []
-        if len(words) == 2:
-            return words[0], words[1]
-        time.sleep(0.05)
-    raise AssertionError("Chromium did not start")
-
-
-def count_answers(browser: Chromium) -> int:
+def count_answers(browser: "Chromium") -> int:
     return int(browser.read("count").split()[0])
 
 
-def answer_with_keys(browser: Chromium, until: int) -> None:
+def answer_with_keys(browser: "Chromium", until: int) -> None:
     """Answer as fast as the page lets one, each key pressed twice; numbers are typed."""
     while (answered := count_answers(browser)) < until:
         if browser.look("!document.getElementById('number').hidden"):
@@ -176,12 +44,12 @@ def answer_with_keys(browser: Chromium, until: int) -> None:
 
 
 def test_fifty_samples_with_keys_alone_and_kill_in_the_middle_lose_and_double_nothing(
-    ask_orchard: "AskOrchard", serve_page: "ServePage", chromium: Chromium, read_answer_rows: ReadRows
+    ask_orchard: "AskOrchard", serve_page: "ServePage", chromium: "Chromium", read_answer_rows: ReadRows
 ) -> None:
     """Pictures in tracks, plots, numbers; a held key, each key pressed twice, a key while the page is dead."""
     loop = ask_orchard(obstacles=30, grounds=14, distances=6)
     page = serve_page(loop, "ana")
-    chromium.open(page.address)
+    open_page(chromium, page.address)
     began = time.monotonic()
     answer_with_keys(chromium, until=24)
     answers_a_second = 24 / (time.monotonic() - began)
@@ -199,7 +67,7 @@ def test_fifty_samples_with_keys_alone_and_kill_in_the_middle_lose_and_double_no
     assert len(read_answer_rows(loop)) == 25
 
     page = serve_page(loop, "ana")
-    chromium.open(page.address)
+    open_page(chromium, page.address)
     assert count_answers(chromium) == 25
     answer_with_keys(chromium, until=50)
     assert chromium.read("question") == "All of this batch is answered."
@@ -222,7 +90,7 @@ def test_fifty_samples_with_keys_alone_and_kill_in_the_middle_lose_and_double_no
 
 
 def test_keys_for_unsure_unusable_undo_frames_and_more_than_nine_labels(
-    ask_orchard: "AskOrchard", serve_page: "ServePage", chromium: Chromium, read_answer_rows: ReadRows
+    ask_orchard: "AskOrchard", serve_page: "ServePage", chromium: "Chromium", read_answer_rows: ReadRows
 ) -> None:
     fruits = [f"fruit {number}" for number in range(35)]
     settings = f"[attribute.fruit]\nlabels = {json.dumps(fruits)}\n"
@@ -243,7 +111,7 @@ def test_keys_for_unsure_unusable_undo_frames_and_more_than_nine_labels(
     path.write_text("".join(json.dumps(row) + "\n" for row in rows), encoding="utf-8")
     pull_and_ask(loop, path)
     page = serve_page(loop, "ana")
-    chromium.open(page.address)
+    open_page(chromium, page.address)
     keys, answers = ["9", "a", "y", "W"], []
     for _ in range(6):
         if "obstacle" in chromium.read("question"):
@@ -282,7 +150,7 @@ def pull_and_ask(loop: Loop, path: Path) -> None:
 
 
 def test_a_text_of_the_warehouse_is_shown_as_text_and_does_nothing(
-    ask_orchard: "AskOrchard", serve_page: "ServePage", chromium: Chromium
+    ask_orchard: "AskOrchard", serve_page: "ServePage", chromium: "Chromium"
 ) -> None:
     """In context, name of the recording and guideline; and what someone injects, the page's policy refuses."""
     loop = ask_orchard(obstacles=0, grounds=0)
@@ -305,7 +173,7 @@ def test_a_text_of_the_warehouse_is_shown_as_text_and_does_nothing(
     path.write_text(json.dumps(row) + "\n", encoding="utf-8")
     pull_and_ask(loop, path)
     page = serve_page(loop, "<b>ana</b>")
-    chromium.open(page.address)
+    open_page(chromium, page.address)
     text = chromium.look("document.body.innerText")
     assert text.count("<img src=x onerror=") == text.count("document.title='run'</script>") == 7
     assert chromium.read("who") == "<b>ana</b>"
@@ -326,11 +194,11 @@ def test_a_text_of_the_warehouse_is_shown_as_text_and_does_nothing(
 
 
 def test_the_page_fits_its_screens_and_its_targets_are_large(
-    ask_orchard: "AskOrchard", serve_page: "ServePage", chromium: Chromium
+    ask_orchard: "AskOrchard", serve_page: "ServePage", chromium: "Chromium"
 ) -> None:
     """At 1280 x 720 and on a tablet every answer is in view, 44 pixels tall (WCAG 2.2, 2.5.5: from memory)."""
     page = serve_page(ask_orchard(obstacles=4, grounds=2), "ana")
-    chromium.open(page.address)
+    open_page(chromium, page.address)
     measure = (
         "[...document.querySelectorAll('#ask button:not([hidden])')].filter((b) => b.offsetParent).map((b) => "
         "{ const r = b.getBoundingClientRect(); return [r.left, r.top, r.right, r.bottom, r.height]; })"

@@ -53,9 +53,10 @@ COMMANDS = [
     "why",
     "erase",
     "status",
+    "report",
     "sql",
 ]
-LATER = ["schedule", "report", "move-warehouse"]
+LATER = ["schedule", "move-warehouse"]
 
 CROUCHED = """
 case = "crouched-picker"

@@ -65,7 +65,7 @@ def test_a_folder_that_another_loop_filled_since_keeps_its_set(
     shutil.rmtree(tmp_path / "out")
     export_training_set(second.loop, other, tmp_path / "out")
     done = erase(first)
-    assert any("no longer what was exported" in problem for problem in done.problems)
+    assert any("no longer what was exported" in problem for problem in done.told)
     assert len(list_recordings(tmp_path / "out")) == 17
     assert f"training set {other}" in (tmp_path / "out" / "datasheet.md").read_text()
     subprocess.run(["sha256sum", "-c", SUMS], cwd=tmp_path / "out", check=True, capture_output=True)
@@ -78,7 +78,7 @@ def test_what_people_wrote_into_a_datasheet_stays_and_they_are_told_to_look(orch
     sheet.write_text(sheet.read_text().replace("- **OPEN** What is rare", "- Nothing is rare. What is rare"))
     done = erase(orchard)
     assert "Nothing is rare" in sheet.read_text()
-    assert any("datasheet.md: was changed by people and stays" in problem for problem in done.problems)
+    assert any("datasheet.md: people have written into it, so it stays" in problem for problem in done.told)
     assert GONE not in list_recordings(folder)
     subprocess.run(["sha256sum", "-c", SUMS], cwd=folder, check=True, capture_output=True)
 
@@ -93,7 +93,7 @@ def test_descriptions_of_a_set_that_has_no_row_left_go(orchard: Any, field: Any)
     assert sorted(path.name for path in folder.iterdir()) == [SUMS, "rows.parquet"]
     assert list_recordings(folder) == set()
     assert list(read_sums(folder / SUMS)) == ["rows.parquet"]
-    assert any("cannot be exported any more" in problem for problem in done.problems)
+    assert any("cannot be exported any more" in problem for problem in done.told)
 
 
 def test_what_a_killed_export_left_outside_the_loop_is_found(orchard: Any, field: Any, tmp_path: Path) -> None:
@@ -124,7 +124,7 @@ def test_a_hidden_folder_of_anybodys_beside_the_target_is_left_alone(orchard: An
 
 
 def test_exports_at_once_into_one_folder_give_one_whole_set(orchard: Any, field: Any) -> None:
-    """Two processes, two versions: one ends with its set, the other is told, and what is noted is what is there."""
+    """Two processes, two versions: one ends with its set, the other is told; what is noted is what is there."""
     version = fill(orchard, field)
     orchard.pull(field.label(field.sights("person", 3, "more")))
     other = str(orchard.assemble().version)
