@@ -219,8 +219,9 @@ def _tell_known(
     row = warehouse.connection.execute(
         "select row_count from training_set where version = $version", {"version": version}
     ).fetchone()
-    row_count = int(row[0]) if row else 0
-    left_out = counts.samples + counts.unknown_rows - row_count
+    here = counts.samples + counts.unknown_rows
+    row_count = min(int(row[0]) if row else 0, here)  # a row that was erased since may be refused now
+    left_out = here - row_count
     return ImportSetSummary(
         version=version,
         state="passed",

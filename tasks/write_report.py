@@ -4,6 +4,7 @@ The same facts give the same bytes; a page that says the same already is left as
 """
 
 import json
+import os
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from itertools import groupby
@@ -66,6 +67,12 @@ def write_report(loop: Loop, cases: Sequence[FailureCase], model_version: str | 
     return WrittenReport(loop.relate(path), loop.relate(beside), is_new, document)
 
 
+def _keep_settings_out() -> None:
+    """Have matplotlib keep its list of fonts among the user's caches, and make no folder for settings."""
+    caches = os.environ.get("XDG_CACHE_HOME") or str(Path.home() / ".cache")
+    os.environ.setdefault("MPLCONFIGDIR", str(Path(caches) / "turnrow-plots"))
+
+
 def locate_report(loop: Loop, model_version: str) -> Path:
     """Return where a model's page lies; what cannot be in a file's name is written as in an address."""
     name = quote(model_version, safe=" @+=,")
@@ -111,6 +118,7 @@ def render_report(facts: ReportFacts, document: _Document) -> str:
 
 
 def _draw(facts: ReportFacts) -> dict[str, str]:
+    _keep_settings_out()
     from tasks.draw_report import LABELS_AT_MOST, draw_confusion, draw_figures, draw_history
 
     plots = {}

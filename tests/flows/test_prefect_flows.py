@@ -71,6 +71,7 @@ def test_a_night_and_the_round_it_starts_are_seen(prefect_server: TemporaryServe
     assert list_steps(prefect_server, within) == {
         "assemble obstacle": "Completed",
         "retrain obstacle": "Completed",
+        f"report {document['rounds'][0]['model']}": "Completed",
     }
     shown = list_artifacts(prefect_server, night)["turnrow-nightly"]
     assert "| settled | 4 |" in shown

@@ -115,7 +115,7 @@ def test_missing_holdouts_are_warned_of_and_small_ones_too(file_loop: Loop, tmp_
         "the whole: 20 members in 20 groups",
         "recall of person: 10 members in 10 groups",
     ]
-    assert all("members would do" in finding.mend for finding in told)
+    assert all("such members, each of a group of its own, would do" in finding.mend for finding in told)
 
 
 def test_checking_changes_nothing(file_loop: Loop) -> None:
