@@ -31,6 +31,7 @@ def list_commands(summary: DemoSummary, program: str) -> list[tuple[str, str]]:
     wanted = [
         ("where the loop stands, and what to do next", "status"),
         ("one failure case in full", "case crouched-picker"),
+        ("one page about the new obstacle model, to open in a browser", f"report {model}"),
         ("what the new obstacle model came from", f"lineage {model}"),
         ("which rows its training set gained, and why", f'sql "{_ROWS.format(version=version)}"'),
         ("rebuild that training set from the warehouse and compare digests", f"verify {version}"),

@@ -28,6 +28,7 @@ _ROLES = (("before", _GREY, "o", -0.24), ("control", _GREEN, "s", 0.0), ("after"
 _WORDS = {"before": "before (incumbent)", "control": "control", "after": "after (candidate)"}
 _LINES = ((_BLUE, "o", "-"), (_ORANGE, "s", "--"), (_GREEN, "^", "-."), (_GREY, "D", ":"))
 _WIDTH = 9.2  # inches
+_SHORT, _LONG = 9, 24  # letters of a name that fits below a field, and beside a row
 LABELS_AT_MOST = 20  # labels of a matrix that can still be read
 _STYLE: dict[Any, Any] = {
     "svg.hashsalt": "turnrow",
@@ -63,7 +64,8 @@ def draw_figures(figures: Sequence[ComparedFigure]) -> str:
         axes = drawing.add_subplot()
         for row, figure in enumerate(figures):
             _draw_row(axes, row, figure)
-        axes.set_yticks(range(len(figures)), [f"{figure.holdout}\n{figure.what}" for figure in figures])
+        names = [f"{_shorten(figure.holdout)}\n{_shorten(figure.what)}" for figure in figures]
+        axes.set_yticks(range(len(figures)), names)
         axes.set_ylim(len(figures) - 0.45, -0.55)
         _set_shares(axes, "x")
         _draw_legend(drawing, axes, has_wanted=any(figure.wanted is not None for figure in figures))
@@ -163,8 +165,10 @@ def _draw_matrix(
             fontweight="bold" if row == column else "normal",
         )
     places = np.arange(size) + 0.5
-    axes.set_xticks(places, labels, rotation=40 if size > 4 else 0, ha="right" if size > 4 else "center")
-    axes.set_yticks(places, labels)
+    names = [_shorten(label) for label in labels]
+    is_tight = size > 4 or any(len(name) > _SHORT for name in names)
+    axes.set_xticks(places, names, rotation=40 if is_tight else 0, ha="right" if is_tight else "center")
+    axes.set_yticks(places, names)
     axes.set_ylim(size, 0)
     axes.tick_params(length=0)
     for spine in axes.spines.values():
@@ -207,6 +211,11 @@ def _draw_line(axes: Axes, line: HistoryLine, models: Sequence[str], number: int
         elinewidth=1,
         label=f"hold-out version {line.version}",
     )
+
+
+def _shorten(name: str) -> str:
+    """Return a name as there is room for; the table beside the plot has it whole."""
+    return name if len(name) <= _LONG else f"{name[: _LONG - 1]}…"
 
 
 def _spell_name(text: str) -> str:

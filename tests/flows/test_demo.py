@@ -143,7 +143,7 @@ def test_no_hold_out_recording_is_in_a_training_set(demo: Demo) -> None:
 
 @pytest.mark.slow
 def test_every_command_that_it_ends_with_works_when_pasted(demo: Demo) -> None:
-    assert len(demo.commands) == 7
+    assert len(demo.commands) == 8
     for command in demo.commands:
         answer = demo.run(command)
         assert (answer.returncode, answer.stderr) == (0, ""), command

@@ -76,7 +76,9 @@ def test_a_night_and_the_round_it_starts_are_seen(prefect_server: TemporaryServe
     shown = list_artifacts(prefect_server, night)["turnrow-nightly"]
     assert "| settled | 4 |" in shown
     assert "    obstacle: undecided" in shown
-    assert "verdict | undecided" in list_artifacts(prefect_server, within)["turnrow-round-obstacle"]
+    told = list_artifacts(prefect_server, within)["turnrow-round-obstacle"]
+    assert "verdict | undecided" in told
+    assert f"## Report\n\n    {document['rounds'][0]['report']}" in told
     assert orchard.fetch("select count(*) from flow_run where flow = 'round' and state = 'done'") == [(1,)]
 
 

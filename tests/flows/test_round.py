@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import json
 from collections.abc import Callable
 from typing import TYPE_CHECKING
 
 import pytest
 
+from flows.cli import main
 from flows.round import run_round
 from schemas.tables import FACTS
 from tasks.errors import NotYetError, UnknownNameError
@@ -41,6 +43,55 @@ def test_a_round_ends_with_a_judged_candidate_and_again_with_the_same(any_orchar
     again = run_round(any_orchard.loop, "obstacle")
     assert (again.training_set, again.model) == (summary.training_set, summary.model)
     assert read_facts(any_orchard) == before
+
+
+def test_a_round_leaves_a_report_and_the_command_shows_where(
+    orchard: Orchard, capsys: pytest.CaptureFixture[str]
+) -> None:
+    orchard.put_first_night()
+    pull_files(orchard.loop)
+    at = ["--at", str(orchard.loop.folder)]
+
+    assert main(["round", "obstacle", *at]) == 3
+
+    ((model,),) = orchard.fetch("select model_version from model")
+    assert f"  report: reports/{model}.html\n" in capsys.readouterr().out
+    page = (orchard.loop.folder / "reports" / f"{model}.html").read_bytes()
+    assert main(["report", *at, "--json"]) == 0
+    document = json.loads(capsys.readouterr().out)
+    assert (document["model"], document["verdict"], document["is_new"]) == (model, "undecided", False)
+    assert document["facts"] == json.loads((orchard.loop.folder / document["report_json"]).read_text("utf-8"))
+    assert (orchard.loop.folder / document["report"]).read_bytes() == page
+    assert main(["report", str(model), *at]) == 0
+    lines = capsys.readouterr().out.splitlines()
+    assert lines[0] == f"{model}: undecided"
+    assert lines[-1].endswith(f"turnrow sign-off {model} --by NAME --accept --note WHY, or --refuse")
+
+
+def test_a_report_that_cannot_be_written_is_told_and_the_verdict_stands(orchard: Orchard) -> None:
+    """A file lies where the folder of reports should be."""
+    orchard.put_first_night()
+    pull_files(orchard.loop)
+    (orchard.loop.folder / "reports").rmdir()
+    (orchard.loop.folder / "reports").write_text("in the way", encoding="utf-8")
+
+    summary = run_round(orchard.loop, "obstacle")
+
+    assert (summary.verdict, summary.report) == ("undecided", None)
+    (problem,) = summary.problems
+    assert problem.startswith(f"the report of {summary.model} was not written (FileExistsError")
+    assert problem.endswith(f"turnrow report {summary.model}")
+    assert orchard.fetch("select count(*) from gate_decision where criterion = 'overall'") == [(1,)]
+    assert orchard.fetch(RUNS) == [("done", PARAMETERS, "undecided", None)]
+
+
+def test_without_a_judged_candidate_a_report_is_not_yet(
+    orchard: Orchard, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert main(["report", "--at", str(orchard.loop.folder)]) == 3
+    told = capsys.readouterr()
+    assert told.out == ""
+    assert told.err.startswith("turnrow: no candidate has been judged yet")
 
 
 def test_a_failed_check_is_named_and_nothing_is_trained(make_orchard: Callable[[str], Orchard]) -> None:

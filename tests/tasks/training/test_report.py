@@ -13,12 +13,15 @@ from typing import TYPE_CHECKING, Any
 import pytest
 
 from schemas.case_file import FailureCase
+from tasks.assemble_training_set import assemble_training_set
+from tasks.draw_holdout import HoldoutTarget, draw_holdout
 from tasks.embed_pictures import PICTURE_AT_MOST, shrink_picture
 from tasks.erase_recording import erase_recording
 from tasks.errors import InputError, NotYetError, UnknownNameError
 from tasks.find_media import Picture
 from tasks.import_model import import_model
 from tasks.read_settings import read_cases
+from tasks.retrain_model import retrain_model
 from tasks.write_report import WrittenReport, locate_report, write_report
 
 if TYPE_CHECKING:
@@ -121,14 +124,18 @@ def with_pictures(orchard: Any, rows: list[dict[str, Any]]) -> list[dict[str, An
     return [row | {"media_uri": f"{number}.png"} for number, row in enumerate(rows)]
 
 
-def start(orchard: Any, field: Any, prefix: str = "held") -> tuple[FailureCase, str]:
-    """Base labels, hold-outs frozen (crouched people with pictures), a first model accepted."""
-    plain = [row for kind in ("person", "crate", "foliage") for row in field.sights(kind, 30, prefix)]
+def start(orchard: Any, field: Any, prefix: str = "held", foliage: str = "foliage") -> tuple[FailureCase, str]:
+    """Base labels, hold-outs frozen (crouched people with pictures), a first model accepted.
+
+    `foliage` is what the label of foliage is called.
+    """
+    plain = [row for kind in ("person", "crate") for row in field.sights(kind, 30, prefix)]
+    leaves = field.sights("foliage", 30, prefix)
     crouched = with_pictures(orchard, field.sights("crouched", 40, prefix))
-    orchard.pull(field.label(plain + crouched))
-    orchard.pull(
-        field.label([row for kind in ("person", "crate", "foliage") for row in field.sights(kind, 40, "base")])
-    )
+    orchard.pull(field.label(plain + crouched) + field.label(leaves, foliage))
+    base = [row for kind in ("person", "crate") for row in field.sights(kind, 40, "base")]
+    orchard.pull(field.label(base) + field.label(field.sights("foliage", 40, "base"), foliage))
+    plain += leaves
     case = orchard.case()
     orchard.flag(case)
     assert orchard.hold(plain + crouched[:10]).missing == 0
@@ -263,11 +270,11 @@ def check_confusion(orchard: Any, facts: dict[str, Any], page: Page, first: str,
     right = {(a[1], a[2]): a[3] == a[4] for a in answers}
     samples = {a[2] for a in answers}
     for name, before in (("broken", True), ("fixed", False)):
-        wanted = {s for s in samples if right[first, s] is before and right[candidate, s] is not before}
-        assert facts[name]["count"] == len(wanted), name
+        changed = {s for s in samples if right[first, s] is before and right[candidate, s] is not before}
+        assert facts[name]["count"] == len(changed), name
         shown = [one["sample_id"] for one in facts[name]["shown"]]
-        assert len(shown) == min(20, len(wanted))
-        assert set(shown) <= wanted
+        assert len(shown) == min(20, len(changed))
+        assert set(shown) <= changed
     assert facts["fixed"]["count"] > 20
     truths = {a[2]: (a[3], a[4]) for a in answers if a[1] == candidate}
     for one in facts["fixed"]["shown"]:
@@ -388,9 +395,9 @@ def test_a_candidate_that_learned_wrong_answers_is_not_passed_and_says_what_fail
             assert row["reason"] in shown.words or row["reason"].partition(": ")[2] in shown.words
 
 
-def test_a_first_model_has_no_before_and_says_so(orchard: Any, field: Any) -> None:
-    _, first = start(orchard, field)
-    _, page, facts = report(orchard, first)
+def test_a_first_model_has_no_before_and_says_so(any_orchard: Any, field: Any) -> None:
+    _, first = start(any_orchard, field)
+    _, page, facts = report(any_orchard, first)
     words = Page(page).words
     assert facts["roles"] == {"candidate": first, "control": None, "incumbent": None}
     assert "This is a first model" in words
@@ -410,6 +417,41 @@ def test_a_model_without_a_verdict_says_that_nothing_is_known(orchard: Any, fiel
     assert "The gate never judged this model" in words
     assert "none here: only its logs are known" in words
     assert "It was taken in as the first model by Ina." in words
+
+
+NUMBERS = """
+[attribute.distance]
+kind = "number"
+unit = "m"
+tolerance = 0.5
+rules = ["label_disagrees"]
+answers_needed = 1
+"""
+
+
+def test_a_number_is_told_by_its_tolerance_and_has_no_confusion(
+    make_orchard: Callable[..., Any], field: Any
+) -> None:
+    orchard = make_orchard(field.settings + NUMBERS)
+    rows = [row | {"attribute": "distance"} for row in field.sights("crate", 40, "far")]
+    numbered = [row | {"label": str(place % 5), "origin": "person"} for place, row in enumerate(rows)]
+    orchard.pull(numbered)
+    names = ("recording_id", "object_id", "observed_at", "attribute")
+    listed = orchard.write([{name: row[name] for name in names} for row in rows[:15]])
+    draw_holdout(orchard.loop, HoldoutTarget(orchard.loop.settings.attribute["distance"], None), listed=listed)
+    assert assemble_training_set(orchard.loop, "distance").state == "passed"
+    model = retrain_model(orchard.loop, "distance", []).model
+    _, page, facts = report(orchard)
+    assert (facts["model"]["model_version"], facts["kind"], facts["confusion"]) == (model, "number", None)
+    assert "A number has no classes to confuse." in Page(page).words
+    right = orchard.number(
+        "select count(*) filter (where abs(p.predicted_value - r.label_value) <= 0.5) / count(*) "
+        "from holdout_prediction as p inner join holdout_label as l using (holdout_id, sample_id) "
+        "inner join label_revision as r using (revision_id)"
+    )
+    (accuracy,) = [row for row in facts["figures"] if row["is_case"]]
+    assert (accuracy["metric"], accuracy["after"]["n"]) == ("accuracy", 15)
+    assert accuracy["after"]["value"] == pytest.approx(right)
 
 
 def test_what_is_no_candidate_is_refused_with_what_to_do(judged: tuple[Any, str, str]) -> None:
@@ -433,15 +475,16 @@ def test_without_a_judged_candidate_it_is_not_yet(orchard: Any) -> None:
 def test_hostile_names_stay_text(make_orchard: Callable[..., Any], field: Any, chromium: "Chromium") -> None:
     """A recording and a label full of markup, a picture outside the roots: nothing runs, nothing is fetched."""
     label = "<b onclick=alert(2)>$\\frac{&quot;</b>"
-    settings = field.settings.replace('"foliage"]', f'"foliage", {json.dumps(label)}]') + MEDIA
+    settings = field.settings.replace('"foliage"]', f"{json.dumps(label)}]") + MEDIA
     orchard = make_orchard(settings)
-    case, first = start(orchard, field, prefix=HOSTILE)
-    orchard.pull(field.label(field.sights("foliage", 40, "odd"), label))
+    case, first = start(orchard, field, prefix=HOSTILE, foliage=label)
     go_round(orchard, field, case, first)
     done, text, facts = report(orchard)
     page = Page(text)
     assert any(HOSTILE in one["recording_id"] for one in facts["fixed"]["shown"])
     assert HOSTILE in page.words
+    assert label in facts["confusion"]["labels"]
+    assert f"{label[:23]}…" in page.drawn
     assert {tag for tag, _ in page.tags} & {"script", "b onclick=alert(2)"} == set()
     images = [attrs for tag, attrs in page.tags if tag == "img"]
     assert images and all(str(attrs["src"]).startswith("data:image/png;base64,") for attrs in images)
