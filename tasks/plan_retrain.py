@@ -1,6 +1,6 @@
 """What a retrain trains: candidate and control, named by all that makes them."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 from schemas.settings import AttributeSettings
@@ -14,6 +14,26 @@ from tasks.warehouse import Warehouse, as_utc
 
 
 @dataclass(frozen=True)
+class Repeat:
+    """Candidate and control once more with another seed: measured, and neither judged nor kept as models."""
+
+    seed: int
+    candidate: Training
+    control: Training | None
+
+    @property
+    def roles(self) -> dict[str, str | None]:
+        """Role -> the name of its answers; none of them stands in the warehouse."""
+        control = self.control.model_version if self.control else None
+        return {"candidate": self.candidate.model_version, "control": control, "incumbent": None}
+
+    @property
+    def trainings(self) -> list[Training]:
+        """The candidate, and the control where there is one."""
+        return [self.candidate] if self.control is None else [self.candidate, self.control]
+
+
+@dataclass(frozen=True)
 class RetrainPlan:
     """What is trained, and the frozen hold-outs that judge it: the same plan always has the same names."""
 
@@ -23,6 +43,7 @@ class RetrainPlan:
     candidate: Training
     control: Training | None
     holdout_ids: tuple[str, ...]
+    repeats: tuple[Repeat, ...] = ()
 
     @property
     def parent_version(self) -> str | None:
@@ -50,8 +71,9 @@ def plan_retrain(
     version: str | None,
     *,
     is_audited: bool = False,
+    seeds: int = 1,
 ) -> RetrainPlan:
-    """Return what to train on a version, by default the attribute's latest.
+    """Return what to train on a version, by default the attribute's latest, with so many seeds.
 
     The temp table `leaked_row` then names the rows of the incumbent's training set that the control does without.
     Raises NotYetError for a version that failed its checks, or rows of which leak, are restricted or were erased
@@ -69,7 +91,26 @@ def plan_retrain(
     if parent is not None and parent.training_set_version is not None:
         control = _plan_control(warehouse, attribute, parent.training_set_version, rows, parent)
     held = connection.execute(read_sql("evaluate/frozen_ids"), {"attribute": attribute.name}).fetchall()
-    return RetrainPlan(attribute, name, incumbent, candidate, control, tuple(str(row[0]) for row in held))
+    ids = tuple(str(row[0]) for row in held)
+    repeats = tuple(_repeat(candidate, control, number) for number in range(1, seeds))
+    return RetrainPlan(attribute, name, incumbent, candidate, control, ids, repeats)
+
+
+def _repeat(candidate: Training, control: Training | None, number: int) -> Repeat:
+    seed = (candidate.seed + number) % 2**32
+    return Repeat(seed, _sow(candidate, seed), _sow(control, seed) if control else None)
+
+
+def _sow(training: Training, seed: int) -> Training:
+    """Return a training with another seed under a name of its own, which no model in the warehouse can have."""
+    settings = training.settings | ({"seed": seed} if "seed" in training.settings else {})
+    return replace(
+        training,
+        model_version=f"{training.model_version} seed={seed}",
+        settings=settings,
+        seed=seed,
+        is_kept=False,
+    )
 
 
 def _await_overall(warehouse: Warehouse, attribute: AttributeSettings, *, is_audited: bool) -> None:

@@ -1,6 +1,6 @@
 """What the models made of the hold-outs, as arrays that the gate judges."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import duckdb
 import numpy as np
@@ -9,10 +9,12 @@ from numpy.typing import NDArray
 from schemas.settings import AttributeSettings
 from schemas.sql_files import read_sql
 from tasks.leave_out_copies import stage_seen
+from tasks.read_slices import SliceValues, read_slice_values
 
 ROLES = ("candidate", "control", "incumbent")
 Flags = NDArray[np.bool_]
 Texts = NDArray[np.object_]
+Floats = NDArray[np.float64]
 
 
 @dataclass(frozen=True)
@@ -20,7 +22,9 @@ class Outcomes:
     """Labelled, unseen members of one hold-out (or several pooled); one entry a sample in every array.
 
     `predicted` and `correct` have a key a role: `candidate`, and `control` and `incumbent` where there are
-    such models. `weights` are inverse inclusion probabilities, or None where they are all alike.
+    such models. `weights` are inverse inclusion probabilities, or None where they are all alike. `confidence` is
+    what a model said of its answer, `error` of numbers how far above the truth it is; both by role, not a number
+    where there is none. `slices` has each sample's value by slice expression.
     """
 
     holdout_id: str
@@ -29,7 +33,10 @@ class Outcomes:
     truth: Texts
     predicted: dict[str, Texts]
     correct: dict[str, Flags]
-    weights: NDArray[np.float64] | None
+    weights: Floats | None
+    confidence: dict[str, Floats] = field(default_factory=dict)
+    error: dict[str, Floats] = field(default_factory=dict)
+    slices: dict[str, Texts] = field(default_factory=dict)
 
     def choose(self, mask: Flags) -> "Outcomes":
         """Return the entries where `mask` is true."""
@@ -41,6 +48,9 @@ class Outcomes:
             {role: values[mask] for role, values in self.predicted.items()},
             {role: values[mask] for role, values in self.correct.items()},
             None if self.weights is None else self.weights[mask],
+            {role: values[mask] for role, values in self.confidence.items()},
+            {role: values[mask] for role, values in self.error.items()},
+            {expression: values[mask] for expression, values in self.slices.items()},
         )
 
     def answered_by(self, role: str) -> "Outcomes":
@@ -67,7 +77,11 @@ def read_outcomes(
     columns = {name: _as_objects(values) for name, values in frame.items()}
     names = columns["case_name"]
     roles = [role for role in ROLES if models.get(role) is not None]
-    return {str(name): _select(columns, names == name, roles, attribute) for name in sorted(set(names.tolist()))}
+    slices = read_slice_values(connection, attribute)
+    return {
+        str(name): _select(columns, names == name, roles, attribute, slices)
+        for name in sorted(set(names.tolist()))
+    }
 
 
 def _as_objects(values: object) -> Texts:
@@ -78,8 +92,11 @@ def _as_objects(values: object) -> Texts:
     return np.asarray(values, dtype=object)
 
 
-def _select(columns: dict[str, Texts], mask: Flags, roles: list[str], attribute: AttributeSettings) -> Outcomes:
+def _select(
+    columns: dict[str, Texts], mask: Flags, roles: list[str], attribute: AttributeSettings, slices: SliceValues
+) -> Outcomes:
     chosen = {name: values[mask] for name, values in columns.items()}
+    keys = list(zip(chosen["holdout_id"].tolist(), chosen["sample_id"].tolist(), strict=True))
     return Outcomes(
         str(chosen["holdout_id"][0]),
         chosen["sample_id"],
@@ -88,7 +105,21 @@ def _select(columns: dict[str, Texts], mask: Flags, roles: list[str], attribute:
         {role: _answers(chosen, role, attribute) for role in roles},
         {role: _judge(chosen, role, attribute) for role in roles},
         _weigh(chosen["inclusion_probability"]),
+        {role: _as_floats(chosen[f"{role}_confidence"]) for role in roles},
+        {role: _subtract(chosen, role) for role in roles} if attribute.kind == "number" else {},
+        {
+            expression: np.array([values.get(key) for key in keys], dtype=object)
+            for expression, values in slices.items()
+        },
     )
+
+
+def _as_floats(values: Texts) -> Floats:
+    return np.array([np.nan if value is None else value for value in values], dtype=np.float64)
+
+
+def _subtract(chosen: dict[str, Texts], role: str) -> Floats:
+    return _as_floats(chosen[f"{role}_value"]) - _as_floats(chosen["truth_value"])
 
 
 def _answers(chosen: dict[str, Texts], role: str, attribute: AttributeSettings) -> Texts:
@@ -98,8 +129,7 @@ def _answers(chosen: dict[str, Texts], role: str, attribute: AttributeSettings) 
 def _judge(chosen: dict[str, Texts], role: str, attribute: AttributeSettings) -> Flags:
     if attribute.kind == "class":
         return np.asarray(chosen[role] == chosen["truth"], dtype=bool)
-    off = chosen[f"{role}_value"].astype(float) - chosen["truth_value"].astype(float)
-    return np.asarray(np.abs(off) <= (attribute.tolerance or 0.0), dtype=bool)
+    return np.asarray(np.abs(_subtract(chosen, role)) <= (attribute.tolerance or 0.0), dtype=bool)
 
 
 def _weigh(probabilities: Texts) -> NDArray[np.float64] | None:

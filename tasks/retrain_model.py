@@ -1,7 +1,7 @@
 """`retrain`: train a candidate and its control, let all models answer the hold-outs, and judge."""
 
 import json
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
 from pathlib import Path
@@ -18,8 +18,13 @@ from tasks.gate_candidate import CaseToJudge, Criterion, GateInput, judge_candid
 from tasks.group_samples import view_groups
 from tasks.know_models import find_artefact, read_model
 from tasks.loop import Loop
+from tasks.measure import Measure
+from tasks.measure_models import measure_model
+from tasks.measure_seeds import measure_seeds
+from tasks.measure_tracks import measure_tracks, stage_asked
 from tasks.plan_retrain import RetrainPlan, plan_retrain
 from tasks.read_outcomes import Outcomes, read_outcomes
+from tasks.read_slices import read_slice_values
 from tasks.record_run import record_run
 from tasks.spend_alpha import count_attempts
 from tasks.store_verdict import StoredModel, hash_gate, insert_models, insert_verdict, read_verdict
@@ -65,7 +70,7 @@ def retrain_model(
     with open_engine(loop) as engine, make_work_folder() as folder:
         for attempt in range(_TRIES):
             with engine.attach(write=False) as warehouse:
-                plan = _plan(warehouse, attribute, version)
+                plan = _plan(warehouse, attribute, version, cases)
                 judged_by = hash_gate(loop, attribute, cases)
                 known = read_verdict(warehouse.connection, attribute.name, plan.candidate.model_version, judged_by)
                 if known is not None:
@@ -81,15 +86,25 @@ def retrain_model(
     )
 
 
-def _plan(warehouse: Warehouse, attribute: AttributeSettings, version: str | None) -> RetrainPlan:
-    is_audited = warehouse.loop.settings.audit is not None
-    return plan_retrain(warehouse, attribute, version, is_audited=is_audited)
+def _plan(
+    warehouse: Warehouse, attribute: AttributeSettings, version: str | None, cases: Sequence[FailureCase]
+) -> RetrainPlan:
+    """Plan a retrain with as many seeds as the settings, or any case of the attribute, ask for."""
+    settings = warehouse.loop.settings
+    gates = [override_gate(settings.gate, case.gate) for case in cases if case.attribute == attribute.name]
+    seeds = max(gate.seeds for gate in [settings.gate, *gates])
+    return plan_retrain(warehouse, attribute, version, is_audited=settings.audit is not None, seeds=seeds)
 
 
 def _prepare(warehouse: Warehouse, plan: RetrainPlan, folder: Path) -> list[Job]:
     """Write a folder for each model that has to be trained or run; one without an artefact has only its logs."""
     connection, loop = warehouse.connection, warehouse.loop
     view_vectors(connection)
+    view_groups(connection, plan.attribute)
+    stage_asked(connection, plan.attribute)
+    read_slice_values(
+        connection, plan.attribute
+    )  # an expression that fails shall do so before anything is trained
     jobs = []
     for training in plan.trainings:
         stored = read_model(connection, training.model_version)
@@ -104,6 +119,9 @@ def _prepare(warehouse: Warehouse, plan: RetrainPlan, folder: Path) -> list[Job]
         if artefact is not None:
             target = folder / "incumbent"
             jobs.append(prepare_answers(connection, plan.attribute, plan.incumbent, artefact, target))
+    repeated = [training for repeat in plan.repeats for training in repeat.trainings]
+    for number, training in enumerate(repeated):
+        jobs.append(prepare_training(connection, loop, plan.attribute, training, folder / f"repeat-{number}"))
     return jobs
 
 
@@ -117,20 +135,20 @@ def _judge_and_store(
     """Score the answers, judge and write; None where what was planned is no longer what there is to do."""
     with engine.attach(write=True) as warehouse:
         connection, loop = warehouse.connection, warehouse.loop
-        if _plan(warehouse, plan.attribute, plan.version) != plan:
+        if _plan(warehouse, plan.attribute, plan.version, cases) != plan:
             return None
         view_groups(connection, plan.attribute)
+        stage_asked(connection, plan.attribute)
         _stage_answers(connection, plan, trained)
         outcomes = read_outcomes(connection, plan.attribute, plan.roles)
+        figures = _measure(connection, plan, outcomes)
         criteria = _name_baselines(judge_candidate(_gather(warehouse, plan, cases, outcomes)), plan)
 
         def insert(known_at: datetime) -> RetrainSummary:
             candidate = plan.candidate.model_version
             insert_models(connection, _store(loop, plan, trained), known_at)
             judged_by = hash_gate(loop, plan.attribute, cases)
-            insert_verdict(
-                connection, plan.attribute.name, candidate, outcomes, plan.roles, criteria, known_at, judged_by
-            )
+            insert_verdict(connection, plan.attribute.name, candidate, figures, criteria, known_at, judged_by)
             summary = _summarise(plan, criteria)
             record_run(
                 connection,
@@ -145,10 +163,29 @@ def _judge_and_store(
         return warehouse.write(insert)
 
 
+def _measure(
+    connection: duckdb.DuckDBPyConnection, plan: RetrainPlan, outcomes: Mapping[str, Outcomes]
+) -> list[tuple[str, Measure]]:
+    """Return model_version and figure of all that is stored; other seeds' answers then leave `new_prediction`."""
+    attribute = plan.attribute
+    repeated = {repeat.seed: read_outcomes(connection, attribute, repeat.roles) for repeat in plan.repeats}
+    for repeat in plan.repeats:
+        for training in repeat.trainings:
+            name = {"name": training.model_version}
+            connection.execute("delete from new_prediction where model_version = $name", name)
+    figures = list(measure_tracks(connection, attribute))
+    for role, model_version in plan.roles.items():
+        if model_version is not None:
+            for held in outcomes.values():
+                figures += [(model_version, one) for one in measure_model(held, role, attribute.critical)]
+            figures += [(model_version, one) for one in measure_seeds(outcomes, repeated, role)]
+    return figures
+
+
 def _stage_answers(
     connection: duckdb.DuckDBPyConnection, plan: RetrainPlan, trained: Sequence[TrainedModel]
 ) -> None:
-    """Make the temp table `new_prediction`: every model's answers on the hold-out samples."""
+    """Make the temp table `new_prediction`: every model's answers on the samples of `asked_sample`."""
     connection.execute(
         "create or replace temp table new_prediction (model_version varchar, sample_id varchar, "
         "predicted varchar, predicted_value double, confidence double)"
@@ -156,10 +193,7 @@ def _stage_answers(
     for model in trained:
         _insert_answers(connection, model.model_version, model.predictions)
     if plan.incumbent is not None and plan.incumbent.artefact_uri is None:
-        connection.execute(
-            read_sql("evaluate/served_answers"),
-            {"attribute": plan.attribute.name, "model_version": plan.incumbent.model_version},
-        )
+        connection.execute(read_sql("evaluate/served_answers"), {"model_version": plan.incumbent.model_version})
 
 
 def _insert_answers(connection: duckdb.DuckDBPyConnection, model_version: str, predictions: pa.Table) -> None:

@@ -38,35 +38,42 @@ def population_stability_index(expected: ArrayLike, actual: ArrayLike) -> float:
     return float(np.sum((after - before) * np.log(after / before)))
 
 
-def expected_calibration_error(confidence: ArrayLike, correct: ArrayLike, bins: int = 10) -> float:
+def expected_calibration_error(
+    confidence: ArrayLike, correct: ArrayLike, bins: int = 10, *, weights: ArrayLike | None = None
+) -> float:
     """Give the mean gap between confidence and accuracy over equal bins of confidence, weighted by bin size.
 
     `confidence` is that of the predicted class (0 to 1), `correct` whether it was right. A bin includes its
-    upper edge and not its lower one, except that 0 belongs to the first. Source: Guo C et al. (2017) On
-    Calibration of Modern Neural Networks, PMLR 70:1321-1330. Raises ValueError for confidences outside
-    0 to 1, outcomes other than 0 and 1, different lengths, no samples, or fewer than one bin.
+    upper edge and not its lower one, except that 0 belongs to the first. `weights` count samples as inverse
+    inclusion probabilities do. Source: Guo C et al. (2017) On Calibration of Modern Neural Networks, PMLR
+    70:1321-1330. Raises ValueError for confidences outside 0 to 1, outcomes other than 0 and 1, negative weights,
+    different lengths, no samples, or fewer than one bin.
     """
     import numpy as np
 
     told, was_right = read_shares("confidence", confidence), read_outcomes("correct", correct)
-    require_same_length(confidence=told, correct=was_right)
+    weight = read_amounts("weights", np.ones(told.size) if weights is None else weights)
+    require_same_length(confidence=told, correct=was_right, weights=weight)
     if require_count("bins", bins) == 0:
         raise ValueError("bins must be at least 1")
     upper_edges = np.arange(1, bins) / bins
     places = np.searchsorted(upper_edges, told, side="left")
-    gap_sums = np.bincount(places, weights=told - was_right)
-    return float(np.abs(gap_sums).sum() / told.size)
+    gap_sums = np.bincount(places, weights=weight * (told - was_right))
+    return float(np.abs(gap_sums).sum() / weight.sum())
 
 
-def brier_score(probability: ArrayLike, outcome: ArrayLike) -> float:
+def brier_score(probability: ArrayLike, outcome: ArrayLike, *, weights: ArrayLike | None = None) -> float:
     """Give the mean squared distance between the probability of an event and whether it happened.
 
     The binary form, from 0 (best) to 1; Brier's own form sums over both classes and is twice this.
-    Source: Brier GW (1950) Monthly Weather Review 78:1-3; computed by scikit-learn. Raises ValueError for
-    probabilities outside 0 to 1, outcomes other than 0 and 1, different lengths, or no samples.
+    `weights` count samples as inverse inclusion probabilities do. Source: Brier GW (1950) Monthly Weather Review
+    78:1-3; computed by scikit-learn. Raises ValueError for probabilities outside 0 to 1, outcomes other than 0 and
+    1, negative weights, different lengths, or no samples.
     """
+    import numpy as np
     from sklearn.metrics import brier_score_loss
 
     chances, happened = read_shares("probability", probability), read_outcomes("outcome", outcome)
-    require_same_length(probability=chances, outcome=happened)
-    return float(brier_score_loss(happened, chances, pos_label=1))
+    weight = read_amounts("weights", np.ones(chances.size) if weights is None else weights)
+    require_same_length(probability=chances, outcome=happened, weights=weight)
+    return float(brier_score_loss(happened, chances, sample_weight=weight, pos_label=1))

@@ -1,7 +1,7 @@
 """What a retrain leaves in the warehouse: models, their answers, figures and the verdict."""
 
-from collections.abc import Mapping, Sequence
-from dataclasses import asdict, astuple, dataclass
+from collections.abc import Sequence
+from dataclasses import asdict, astuple, dataclass, fields
 from datetime import datetime
 
 import duckdb
@@ -12,8 +12,7 @@ from schemas.settings import AttributeSettings
 from schemas.sql_files import read_sql
 from tasks.gate_candidate import Criterion
 from tasks.loop import Loop
-from tasks.measure_models import measure_model
-from tasks.read_outcomes import Outcomes
+from tasks.measure import Measure
 
 
 @dataclass(frozen=True)
@@ -53,18 +52,18 @@ def insert_verdict(
     connection: duckdb.DuckDBPyConnection,
     attribute: str,
     candidate: str,
-    outcomes: Mapping[str, Outcomes],
-    roles: Mapping[str, str | None],
+    figures: Sequence[tuple[str, Measure]],
     criteria: Sequence[Criterion],
     known_at: datetime,
     judged_by: str,
 ) -> None:
     """Insert the hold-out answers, the figures and the criteria; part of the caller's transaction.
 
-    `judged_by` is a digest of the gate's settings: a verdict holds only as long as they do.
+    `figures` are pairs of model_version and figure; `judged_by` is a digest of the gate's settings: a verdict
+    holds only as long as they do.
     """
     connection.execute(read_sql("evaluate/insert_predictions"), {"attribute": attribute})
-    _insert_figures(connection, outcomes, roles, known_at)
+    _insert_figures(connection, figures, known_at)
     for criterion in criteria:
         connection.execute(
             "insert into gate_decision values ($candidate, $baseline, $holdout_id, $criterion, $estimate, "
@@ -74,25 +73,18 @@ def insert_verdict(
 
 
 def _insert_figures(
-    connection: duckdb.DuckDBPyConnection,
-    outcomes: Mapping[str, Outcomes],
-    roles: Mapping[str, str | None],
-    known_at: datetime,
+    connection: duckdb.DuckDBPyConnection, figures: Sequence[tuple[str, Measure]], known_at: datetime
 ) -> None:
-    """Insert each model's figures; those of the incumbent often stand there since its own round."""
+    """Insert the models' figures; those of the incumbent often stand there since its own round."""
     connection.execute(
         "create or replace temp table new_evaluation (model_version varchar, holdout_id varchar, "
         "slice varchar, metric varchar, value double, low double, high double, n bigint)"
     )
-    rows = [
-        (model_version, *astuple(measure))
-        for held in outcomes.values()
-        for role, model_version in roles.items()
-        if model_version is not None
-        for measure in measure_model(held, role)
-    ]
-    if rows:
-        connection.executemany("insert into new_evaluation values (?, ?, ?, ?, ?, ?, ?, ?)", rows)
+    columns = list(zip(*((model, *astuple(measure)) for model, measure in figures), strict=True))
+    if columns:
+        names = ("model_version", *(name.name for name in fields(Measure)))
+        # unnest: thousands of figures as one statement, where a row at a time takes seconds
+        connection.execute(read_sql("evaluate/stage_figures"), dict(zip(names, map(list, columns), strict=True)))
     connection.execute(read_sql("evaluate/insert_evaluation"), {"known_at": known_at})
 
 

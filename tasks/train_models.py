@@ -35,13 +35,17 @@ class TrainedModel:
 
 @dataclass(frozen=True)
 class Training:
-    """What to train: the rows of `version`, by these settings, from `parent` where there is one."""
+    """What to train: the rows of `version`, by these settings, from `parent` where there is one.
+
+    `is_kept`: the artefact goes to `models/`; else it is measured alone.
+    """
 
     model_version: str
     version: str
     settings: dict[str, Any]
     seed: int
     parent: KnownModel | None = field(default=None)
+    is_kept: bool = True
 
 
 @dataclass(frozen=True)
@@ -53,6 +57,7 @@ class Job:
     request: TrainRequest
     folder: Path
     sample_count: int
+    is_kept: bool = True
 
 
 def view_vectors(connection: duckdb.DuckDBPyConnection) -> None:
@@ -67,7 +72,7 @@ def prepare_training(
     training: Training,
     folder: Path,
 ) -> Job:
-    """Write the folder that a model is trained in; it will answer the hold-out samples too.
+    """Write the folder that a model is trained in; it will answer the samples of `asked_sample` too.
 
     Rows that the temp table `leaked_row` names of the version are not in it. Raises TrainerError where the
     parent's artefact is not what was stored.
@@ -84,7 +89,9 @@ def prepare_training(
         parent=parent,
         parent_sha256=training.parent.artefact_sha256 if training.parent and parent else None,
     )
-    return Job(training.model_version, attribute.trainer, request, folder, prepared.predict_count)
+    return Job(
+        training.model_version, attribute.trainer, request, folder, prepared.predict_count, training.is_kept
+    )
 
 
 def prepare_answers(
@@ -94,20 +101,20 @@ def prepare_answers(
     artefact: Path,
     folder: Path,
 ) -> Job:
-    """Write the folder in which a stored model answers the attribute's hold-out samples."""
+    """Write the folder in which a stored model answers the samples of `asked_sample`."""
     rows = _read_rows(connection, "evaluate/predict_rows", attribute, None)
     return _prepare_run(attribute, model, artefact, rows, folder)
 
 
 def run_job(loop: Loop, job: Job) -> TrainedModel:
-    """Train or run a model; what was trained goes to `models/NAME`. Raises TrainerError.
+    """Train or run a model; what was trained goes to `models/NAME` if it is kept. Raises TrainerError.
 
     Same rows, settings and parent give the same artefact with the built-in trainer.
     """
     run_trainer(job.trainer, job.folder, search_path=loop.folder)
     predictions = read_predictions(job.folder, job.request, expected_count=job.sample_count)
     sha256 = None
-    if job.request.task == "train":
+    if job.request.task == "train" and job.is_kept:
         sha256 = _keep_artefact(job.folder / "model", loop.folder / "models" / job.model_version)
     return TrainedModel(job.model_version, predictions, sha256)
 
@@ -162,14 +169,14 @@ def _read_rows(
     connection: duckdb.DuckDBPyConnection, query: str, attribute: AttributeSettings, version: str | None
 ) -> pa.RecordBatchReader:
     parameters: dict[str, object] = {
-        "attribute": attribute.name,
         "feature_space": attribute.feature_space,
         "embedding_space": attribute.embedder,
     }
     if version is None:
         parameters |= {"needs_features": attribute.trainer in BUILT_IN_TRAINERS}
     else:
-        parameters |= {"version": version, "is_number": attribute.kind == "number"}
+        is_number = attribute.kind == "number"
+        parameters |= {"attribute": attribute.name, "version": version, "is_number": is_number}
     return connection.execute(read_sql(query), parameters).to_arrow_reader(_BATCH_ROWS)
 
 

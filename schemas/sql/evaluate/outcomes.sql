@@ -10,10 +10,13 @@ select
     r.label_value as truth_value,
     c.predicted as candidate,
     c.predicted_value as candidate_value,
+    c.confidence as candidate_confidence,
     k.predicted as control,
     k.predicted_value as control_value,
+    k.confidence as control_confidence,
     i.predicted as incumbent,
-    i.predicted_value as incumbent_value
+    i.predicted_value as incumbent_value,
+    i.confidence as incumbent_confidence
 from frozen_holdout as z
 inner join holdout_member as m on m.holdout_id = z.holdout_id
 inner join holdout_label as l on l.holdout_id = m.holdout_id and l.sample_id = m.sample_id

@@ -1,4 +1,4 @@
--- one row per sample of the attribute's frozen hold-outs, without anything about labels;
+-- one row per sample that models are to answer (asked_sample), without anything about labels;
 -- one without features is left out where the trainer needs them: no model can answer it
 select
     k.sample_id,
@@ -12,10 +12,9 @@ select
     k.unit_id,
     e.vector as embedding
 from (
-    select distinct m.sample_id, m.group_id
-    from frozen_holdout as z
-    inner join holdout_member as m on m.holdout_id = z.holdout_id
-    where z.attribute = $attribute
+    select sample_id, min(group_id) as group_id
+    from asked_sample
+    group by sample_id
 ) as g
 inner join known_sample as k on k.sample_id = g.sample_id
 left join chosen_vector as v on v.sample_id = k.sample_id and v.space = $feature_space

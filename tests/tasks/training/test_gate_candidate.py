@@ -10,7 +10,7 @@ import pytest
 from schemas.settings import GateSettings
 from tasks.compare_models import compare
 from tasks.gate_candidate import CaseToJudge, Criterion, GateInput, judge_candidate
-from tasks.measure_models import measure_model
+from tasks.measure_models import measure_shares
 from tasks.read_outcomes import Outcomes
 from tasks.spend_alpha import spend_alpha, spend_p_value
 from tasks.statistics import clustered_paired_test, holm, mcnemar_exact, wilson_interval
@@ -381,7 +381,7 @@ def test_the_order_of_samples_changes_nothing() -> None:
 def test_figures_are_accuracy_recall_and_precision_with_wilsons_interval() -> None:
     truth = ["person"] * 4 + ["crate"] * 6
     outcomes = make(truth, candidate=["person", "person", "person", "crate", *["crate"] * 5, "person"])
-    found = {(m.slice, m.metric): m for m in measure_model(outcomes, "candidate")}
+    found = {(m.slice, m.metric): m for m in measure_shares(outcomes, "candidate")}
     assert {key: (measure.value, measure.n) for key, measure in found.items()} == {
         ("all", "accuracy"): (0.8, 10),
         ("truth=person", "recall"): (0.75, 4),
@@ -394,7 +394,7 @@ def test_figures_are_accuracy_recall_and_precision_with_wilsons_interval() -> No
 
 def test_a_weighted_figure_has_the_interval_of_its_effective_number() -> None:
     outcomes = make(["person"] * 4, weights=[3, 1, 1, 1], candidate=["person", "crate", "person", "person"])
-    measure = next(measure_model(outcomes, "candidate"))
+    measure = next(measure_shares(outcomes, "candidate"))
     assert measure.value == pytest.approx(5 / 6)
     assert (measure.low, measure.high) == pytest.approx(wilson_interval(5 / 6 * 3, 3)), (
         "(3+1+1+1)^2 / (9+1+1+1) = 3"

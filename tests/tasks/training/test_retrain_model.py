@@ -178,7 +178,7 @@ def test_groups_reserved_since_make_another_control_which_never_saw_them(orchard
     assert seen == [(False, 2), (True, 3)]
     counted = orchard.number(
         "select n from evaluation inner join holdout using (holdout_id) where case_name = 'crouched-picker' "
-        "and slice = 'all' and model_version = $m",
+        "and slice = 'all' and metric = 'accuracy' and model_version = $m",
         m=after.model,
     )
     assert counted == 2, "members that were trained on are in no criterion"

@@ -1,0 +1,45 @@
+"""A figure of one model on one hold-out, as it stands in `evaluation`, and shares as such figures."""
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+import numpy as np
+
+from tasks.compare_models import count_effective
+from tasks.read_outcomes import Flags, Floats, Outcomes
+from tasks.statistics import wilson_interval
+
+
+@dataclass(frozen=True)
+class Measure:
+    """A figure over `n` samples of a slice, with its 95 % interval where an honest one is known."""
+
+    holdout_id: str
+    slice: str
+    metric: str
+    value: float
+    low: float | None
+    high: float | None
+    n: int
+
+
+def measure_share(
+    outcomes: Outcomes, slice_name: str, metric: str, hits: Flags, counted: Flags
+) -> Iterator[Measure]:
+    """Yield the weighted share of hits among what is counted, with Wilson's interval at the effective number.
+
+    Nothing where nothing is counted.
+    """
+    count = int(counted.sum())
+    if count == 0:
+        return
+    weights = None if outcomes.weights is None else outcomes.weights[counted]
+    share = float(np.average(hits[counted], weights=weights))
+    effective = count_effective(weights, count)
+    low, high = wilson_interval(min(share, 1.0) * effective, effective)
+    yield Measure(outcomes.holdout_id, slice_name, metric, share, low, high, count)
+
+
+def take_weights(outcomes: Outcomes) -> Floats:
+    """Return the draw's weights; ones where they are all alike."""
+    return np.ones(len(outcomes)) if outcomes.weights is None else outcomes.weights
