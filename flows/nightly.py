@@ -8,6 +8,7 @@ from flows.attempt_steps import Attempts, Perform, Problem, perform_plainly
 from flows.round import RoundSummary, run_round
 from schemas.case_file import FailureCase
 from tasks.audit_lots import audit_lots
+from tasks.draw_watch import draw_watch
 from tasks.flag_mispredictions import flag_mispredictions
 from tasks.freeze_holdouts import freeze_full_holdouts
 from tasks.list_due import DueWork, list_due
@@ -156,6 +157,10 @@ def _audit(night: _Night) -> bool:
 
 
 def _ask(night: _Night) -> None:
+    """Ask for the watch first, so that what is doubted joins its questions, and then what is doubted."""
+    watched = night.tried.attempt("watch", "", lambda: draw_watch(night.loop))
+    if watched:
+        night.add(watched=watched.drawn)
     night.add(asked=night.tried.attempt("queue", "", lambda: queue_doubted(night.loop)) or 0)
 
 

@@ -4,6 +4,7 @@ REASONS = {
     "restricted": "forbidden by a [[restriction]]",
     "no_label": "without a label that counts",
     "reserved": "of a group that is kept for a hold-out",
+    "watch_open": "of the random watch of a week that is not closed",
     "left_out": "by a [[leave_out]]",
     "other_label": "with another label than the imported list gives",
     "lot_open": "in no lot that has passed its audit",

@@ -141,13 +141,23 @@ class CheckSettings:
 
 @dataclass(frozen=True)
 class QueueSettings:
-    """How many label fixes are asked for, and how long one that was handed out stays reserved."""
+    """How many label fixes are asked for, and how long one that was handed out stays reserved.
+
+    `watch_per_week`: of how many served tracks a week and attribute one sample is drawn at random and asked about
+    (0: none). A week's samples train nothing until all are answered, or `watch_open_weeks` after their draw.
+    A cured case is reopened when the watch finds `reopen_errors` of its errors since, and their share is at least
+    `reopen_ratio` times what it was.
+    """
 
     ask_per_run: CountOrNone = 200
     lease_minutes: Count = 480
     per_week: CountOrNone = 1000
     per_track: Count = 3
     open_at_most: CountOrNone = 5000
+    watch_per_week: CountOrNone = 50
+    watch_open_weeks: Count = 8
+    reopen_errors: Count = 3
+    reopen_ratio: Annotated[float, Limits(0)] = 0.5
 
 
 @dataclass(frozen=True)

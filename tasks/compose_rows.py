@@ -31,11 +31,12 @@ def compose_rows(
 ) -> None:
     """Make the temp tables `assembled` (the rows) and `left_out` (sample_id, why, note).
 
-    A sample stays out for one reason, the first of: `restricted`, `no_label`, `reserved`, `left_out` (by a table
-    of the settings; `note` says because of what) or `other_label` (than it is listed with), `lot_open`,
-    `no_features`, `near_duplicate`; of those that are left then `over_recording`, `over_cap` and, so that it holds
-    for the set as it ends, `over_origin_share`. A temp table too is `near_duplicate`: rows of `assembled` that are
-    near-duplicates all the same; empty unless leaving them out failed, which the `must` check is there to see.
+    A sample stays out for one reason, the first of: `restricted`, `no_label`, `reserved`, `watch_open`,
+    `left_out` (by a table of the settings; `note` says because of what) or `other_label` (than it is listed with),
+    `lot_open`, `no_features`, `near_duplicate`; of those that are left then `over_recording`, `over_cap` and, so
+    that it holds for the set as it ends, `over_origin_share`. A temp table too is `near_duplicate`: rows of
+    `assembled` that are near-duplicates all the same; empty unless leaving them out failed, which the `must` check
+    is there to see.
     `focus` names a temp table of the sample_ids that alone are looked at; it has to hold the attribute's hold-out
     samples too, and nothing may depend on other rows (caps and shares do).
     """

@@ -204,6 +204,8 @@ def _tell_why(place: _Place, row: Row) -> Reason:
 _WORDS = {
     "restricted": "a [[restriction]] forbids to train on it: {note}",
     "left_out": "a [[leave_out]] of the settings says so: {note}",
+    "watch_open": "the random watch of served traffic asks about it, or its label is an answer to that: it trains "
+    "nothing until its week is closed",
     "other_label": "its label is another than the one in the imported list",
     "over_cap": "its reason brought more rows than its cap, and a hash of the sample decides which stay: {note}",
     "over_recording": "its recording brought more rows than it may, and a hash decides which stay: {note}",

@@ -35,6 +35,8 @@ predictions = ["inbox/predictions/**/*.jsonl"]
 labels = ["inbox/labels/**/*.jsonl"]
 [schedule]
 round_after_fixes = 2
+[queue]
+watch_per_week = 0
 [checks]
 look_for_suspects = false
 [attribute.obstacle]

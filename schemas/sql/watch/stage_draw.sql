@@ -1,0 +1,38 @@
+-- one row per sample of a track that may be drawn now: tracks that came in since their week's last draw, of weeks that
+-- are not closed. `chance` is a hash of the track, evenly between 0 and 1; a track is in where it lies below the week's
+-- probability, which for what comes later never is above that of the first draw
+create or replace temp table eligible_track as
+with drawn as (
+    select week, max(part) as part, arg_min(inclusion_probability, part) as first_probability, max(seen_until) as until
+    from watch_draw
+    where attribute = $attribute
+    group by week
+),
+taken as (
+    select distinct s.recording_id, s.object_id
+    from watch_sample as w
+    inner join sample as s on s.sample_id = w.sample_id
+    where w.attribute = $attribute
+),
+new_track as (
+    select t.*, coalesce(d.part, 0) + 1 as part, coalesce(d.first_probability, 1.0) as at_most
+    from served_track as t
+    left join drawn as d on d.week = t.week
+    anti join taken as k on k.recording_id = t.recording_id and k.object_id = t.object_id
+    where (d.week is null or t.first_known > d.until)
+        and t.week not in (select week from watch_close where attribute = $attribute)
+),
+sizes as (
+    select week, count(distinct (recording_id, object_id)) as track_count
+    from new_track
+    group by week
+)
+select
+    n.*,
+    z.track_count,
+    least(n.at_most, $per_week / z.track_count) as inclusion_probability,
+    cast('0x' || left(sha256(array_to_string(
+        ['watch', $attribute, cast(n.week as varchar), n.recording_id, n.object_id], chr(31)
+    )), 12) as bigint) / 281474976710656.0 as chance
+from new_track as n
+inner join sizes as z on z.week = n.week
