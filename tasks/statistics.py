@@ -15,6 +15,12 @@ from tasks.statistics_intervals import (
 from tasks.statistics_planning import pairs_needed, zero_failure_sample_size
 from tasks.statistics_sampling import acceptance_probability, sampling_plan
 from tasks.statistics_scores import brier_score, expected_calibration_error, population_stability_index
+from tasks.statistics_service import (
+    dispersion_scale,
+    overdispersion_test,
+    pooled_risk_ratio,
+    sampled_share_interval,
+)
 from tasks.statistics_tests import clustered_paired_test, holm, mcnemar_exact
 from tasks.statistics_weighing import weigh_answers
 
@@ -25,6 +31,7 @@ __all__ = [
     "clustered_difference_interval",
     "clustered_paired_test",
     "cohen_kappa",
+    "dispersion_scale",
     "effective_sample_size",
     "expected_calibration_error",
     "fleiss_kappa",
@@ -32,9 +39,12 @@ __all__ = [
     "independent_difference_interval",
     "krippendorff_alpha",
     "mcnemar_exact",
+    "overdispersion_test",
     "paired_difference_interval",
     "pairs_needed",
+    "pooled_risk_ratio",
     "population_stability_index",
+    "sampled_share_interval",
     "sampling_plan",
     "weigh_answers",
     "wilson_interval",
