@@ -38,6 +38,7 @@ def gather_report(loop: Loop, cases: Sequence[FailureCase], model_version: str |
         is_invented=(loop.folder / DEMO_MARK).is_dir(),
         attribute=judgement.attribute.name,
         kind=judgement.attribute.kind,
+        unit=judgement.attribute.unit,
         critical=measured.attribute.critical,
         model=judgement.model,
         roles=judgement.roles,

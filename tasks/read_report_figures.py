@@ -13,6 +13,7 @@ from tasks.check_holdouts import tell_limit
 from tasks.compare_answers import count_erased, read_changed, read_confusion, stage_answers
 from tasks.fetch_rows import Row, fetch_rows
 from tasks.find_holdout_limits import find_holdout_limits
+from tasks.name_figures import SHARES, SPREAD, find_topic, name_figure
 from tasks.read_judgement import Judgement
 from tasks.report_facts import (
     ChangedSamples,
@@ -25,7 +26,6 @@ from tasks.report_facts import (
 )
 from tasks.warehouse import Warehouse, show_as_of
 
-_SHARES = ("accuracy", "recall", "precision")
 _MOMENTS = ("drawn_at", "frozen_at")
 
 
@@ -107,7 +107,8 @@ def _read_figures(
             metric=row["metric"],
             slice=row["slice"],
             what=name_figure(row["metric"], row["slice"]),
-            is_share=row["metric"] in _SHARES,
+            topic=find_topic(row["metric"], row["slice"]),
+            is_share=row["metric"] in (*SHARES, SPREAD),
             is_case=(is_case := _is_of_case(row, truths)),
             before=_make_figure(row["before"]),
             control=_make_figure(row["control"]),
@@ -116,14 +117,6 @@ def _read_figures(
         )
         for row in rows
     )
-
-
-def name_figure(metric: str, slice_name: str) -> str:
-    """Return what a row of `evaluation` measures, in words."""
-    key, _, label = slice_name.partition("=")
-    if key in ("truth", "predicted"):
-        return f"{metric} of {label}"
-    return metric if slice_name == "all" else f"{metric}, {slice_name}"
 
 
 def _is_of_case(row: Row, truths: Mapping[str, str]) -> bool:

@@ -72,8 +72,8 @@ class Figure:
 class ComparedFigure:
     """One figure of a hold-out for incumbent (`before`), control and candidate (`after`).
 
-    `what` it is, in words; `is_share`: a share of samples, told in per cent. `is_case`: the figure that a case, or
-    the whole, is judged by. `wanted`: what the case wants of it.
+    `what` it is, in words; `topic`: what it is about (`find_topic`); `is_share`: a share of samples, told in per
+    cent. `is_case`: the figure that a case, or the whole, is judged by. `wanted`: what the case wants of it.
     """
 
     holdout: str
@@ -81,6 +81,7 @@ class ComparedFigure:
     metric: str
     slice: str
     what: str
+    topic: str
     is_share: bool
     is_case: bool
     before: Figure | None
@@ -238,6 +239,7 @@ class ReportFacts:
     is_invented: bool
     attribute: str
     kind: str
+    unit: str
     critical: tuple[str, ...]
     model: Row
     roles: dict[str, str | None]

@@ -37,6 +37,8 @@ _SOURCES = {
     "file": "handed in as a file",
     "grow": "an earlier version, grown by a further draw",
 }
+_TOPICS = ("calibration", "error", "track", "seed")
+_SLICES_AT_MOST = 60  # figures by slice that the page shows; the JSON has all
 _WORDS = {"holdout": "hold-out", "look_alike": "look-alike"}
 _DECISIONS = {"accept": "accepted", "refuse": "refused", "import": "taken in as the first model"}
 
@@ -109,12 +111,23 @@ def render_report(facts: ReportFacts, document: _Document) -> str:
         standing=_tell_standing(facts),
         criteria=list(_group_criteria(facts)),
         own=[pair for pair in places if pair[1]["is_case"]],
-        others=[pair for pair in places if not pair[1]["is_case"]],
+        others=[pair for pair in places if pair[1]["topic"] == "class" and not pair[1]["is_case"]],
+        topics={topic: [pair for pair in places if pair[1]["topic"] == topic] for topic in _TOPICS},
+        slices=sorted((pair for pair in places if pair[1]["topic"] == "slice"), key=_rate_change),
+        slices_at_most=_SLICES_AT_MOST,
         cells=_place_cells(document),
         history=_group_history(document, plots),
         same_set=facts.data.version is not None and facts.data.version == _name_incumbent_set(facts),
         name_words=lambda one: f"{one['recording_id']}, {one['object_id']}",
     )
+
+
+def _rate_change(pair: tuple[int, _Document]) -> tuple[float, float]:
+    """Order figures by slice: the greatest loss first, last and by its height what cannot be compared."""
+    before, after = pair[1]["before"], pair[1]["after"]
+    if before is None or after is None:
+        return 2.0, 2.0 if after is None else after["value"]
+    return after["value"] - before["value"], after["value"]
 
 
 def _draw(facts: ReportFacts) -> dict[str, str]:
@@ -220,6 +233,12 @@ def tell_points(share: float) -> str:
     return "0.0" if text in ("+0.0", "-0.0") else text.replace("-", "\N{MINUS SIGN}")
 
 
+def tell_number(number: float) -> str:
+    """Return a number that is no share with three digits, a large one whole."""
+    text = f"{number:.3g}" if abs(number) < 1000 else f"{number:,.0f}"
+    return text.replace("-", "\N{MINUS SIGN}")
+
+
 def _tell_minute(text: str) -> str:
     return f"{text[:10]} {text[11:16]}"
 
@@ -229,7 +248,7 @@ _FILTERS: dict[str, Callable[..., str]] = {
     "bare": tell_bare,
     "points": tell_points,
     "whole": lambda share: f"{100 * share:.6g} %",
-    "plain": lambda number: f"{number:.4g}".replace("-", "\N{MINUS SIGN}"),
+    "plain": tell_number,
     "count": lambda count: f"{count:,}",
     "minutes": lambda seconds: f"{seconds / 60:,.1f} min",
     "minute": _tell_minute,

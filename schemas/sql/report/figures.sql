@@ -1,4 +1,5 @@
--- one row per hold-out, metric and slice that a candidate was measured on: incumbent, control and candidate
+-- one row per hold-out, metric and slice that a candidate was measured on: incumbent, control and candidate; without
+-- the counts of a confusion, which `confusion` has of the samples that are still there
 with latest as (
     select
         model_version,
@@ -7,7 +8,7 @@ with latest as (
         slice,
         arg_max({'value': value, 'low': low, 'high': high, 'n': n}, known_at) as figure
     from evaluation
-    where model_version in ($incumbent, $control, $candidate)
+    where model_version in ($incumbent, $control, $candidate) and not starts_with(metric, 'called=')
     group by model_version, holdout_id, metric, slice
 )
 select

@@ -29,6 +29,7 @@ if TYPE_CHECKING:
 
 HOSTILE = "\"><script>alert('h')</script><img src=http://127.0.0.1:9/x onerror=alert(1)>&amp;{{ 7*7 }}"
 MEDIA = '\n[media]\nroots = ["media"]\n'
+SLICED = 'slices = ["unit_id", "(context->>\'light\')"]\nanswers_needed'
 VOID = {"meta", "br", "img", "link", "input"}
 
 
@@ -139,7 +140,7 @@ def start(orchard: Any, field: Any, prefix: str = "held", foliage: str = "foliag
     case = orchard.case()
     orchard.flag(case)
     assert orchard.hold(plain + crouched[:10]).missing == 0
-    assert orchard.hold(crouched, case).missing == 0
+    assert orchard.hold(crouched + plain[:5], case).missing == 0  # errors alone would be a biased hold-out
     orchard.assemble()
     model = orchard.retrain(case).model
     orchard.accept(model, "the first model")
@@ -174,8 +175,11 @@ def kept(tmp_path_factory: pytest.TempPathFactory) -> Kept:
 @pytest.fixture
 def judged(make_orchard: Callable[..., Any], field: Any, kept: Kept) -> tuple[Any, str, str]:
     """An orchard with an accepted first model and a judged candidate: orchard, candidate, first model."""
-    orchard = make_orchard(field.settings + MEDIA)
+    orchard = make_orchard(field.settings.replace("answers_needed", SLICED) + "seeds = 2\n" + MEDIA)
     if kept.names is None:
+        names = [f"held-crouched-{number:03d}" for number in range(10)]
+        later = [field.sight("person", name, minute=100 + number) for number, name in enumerate(names)]
+        orchard.pull(field.predict(later, "crate", model="older"))
         case, first = start(orchard, field)
         kept.names = (go_round(orchard, field, case, first), first)
         shutil.copytree(orchard.loop.folder, kept.folder)
@@ -213,7 +217,7 @@ def test_every_number_on_the_page_is_the_warehouses(judged: tuple[Any, str, str]
 def check_figures(orchard: Any, facts: dict[str, Any], roles: dict[str, str]) -> None:
     stored = orchard.ask(
         "select h.case_name, e.metric, e.slice, e.model_version, e.value, e.low, e.high, e.n "
-        "from evaluation as e inner join holdout as h using (holdout_id)"
+        "from evaluation as e inner join holdout as h using (holdout_id) where e.metric not like 'called=%'"
     )
     shown = [
         (row["holdout"], row["metric"], row["slice"], model, *row[role].values())
@@ -224,6 +228,7 @@ def check_figures(orchard: Any, facts: dict[str, Any], roles: dict[str, str]) ->
     assert sorted(shown) == sorted(stored)
     own = {(row["holdout"], row["what"]) for row in facts["figures"] if row["is_case"]}
     assert own == {("overall:obstacle", "accuracy"), ("crouched-picker", "recall of person")}
+    check_topics(facts["figures"])
     points = [
         (line["holdout"], line["version"], point["model_version"], point["figure"]["value"])
         for line in facts["history"]
@@ -235,6 +240,40 @@ def check_figures(orchard: Any, facts: dict[str, Any], roles: dict[str, str]) ->
         if row["is_case"]
         for role in ("before", "after")
     ]
+
+
+def check_topics(figures: list[dict[str, Any]]) -> None:
+    """Every kind of figure has its table, and each is called by what it is."""
+    named = {(row["topic"], row["what"]) for row in figures if row["holdout"] == "overall:obstacle"}
+    assert named >= {
+        ("class", "accuracy"),
+        ("class", "recall of person"),
+        ("class", "precision of crate"),
+        ("calibration", "Brier score"),
+        ("calibration", "expected calibration error"),
+        ("track", "changes of answer per hundred steps"),
+        ("track", "steps to the lasting answer"),
+        ("seed", "accuracy, seed=2"),
+        ("seed", "recall of person, seed=2"),
+        ("seed", "spread of accuracy"),
+        ("seed", "spread of recall of person"),
+        ("slice", "accuracy, unit_id is null"),
+        ("slice", "accuracy, (context->>'light')=dusk"),
+        ("slice", "recall of person, (context->>'light')=dusk"),
+    }
+    assert len(figures) == len({(row["holdout"], row["what"]) for row in figures})
+
+
+def test_slices_are_told_the_greatest_loss_first(judged: tuple[Any, str, str]) -> None:
+    _, text, facts = report(judged[0])
+    folded = text.partition("<details>")[2].partition("</details>")[0]
+    places = [int(place) for place in re.findall(r'data-fact="figures\.(\d+)\.after\.value"', folded)]
+    wanted = [place for place, row in enumerate(facts["figures"]) if row["topic"] == "slice"]
+    assert sorted(places) == wanted
+    shown = [facts["figures"][place] for place in places]
+    changes = [row["after"]["value"] - row["before"]["value"] for row in shown]
+    assert changes == sorted(changes)
+    assert len(set(changes)) > 1
 
 
 def check_criteria(orchard: Any, facts: dict[str, Any], candidate: str) -> None:
@@ -261,6 +300,17 @@ def check_confusion(orchard: Any, facts: dict[str, Any], page: Page, first: str,
         for key, model in (("before_count", first), ("after_count", candidate)):
             wanted = ("overall:obstacle", model, row["truth"], row["predicted"])
             assert row[key] == sum((a[0], a[1], a[3], a[4]) == wanted for a in answers)
+    for key, model in (("before_count", first), ("after_count", candidate)):
+        stored = orchard.ask(
+            "select slice, metric, value from evaluation inner join holdout using (holdout_id) "
+            "where case_name = 'overall:obstacle' and model_version = $m and metric like 'called=%' and value > 0",
+            m=model,
+        )
+        assert sorted(stored) == sorted(
+            (f"truth={row['truth']}", f"called={row['predicted']}", row[key])
+            for row in facts["confusion"]["counts"]
+            if row[key]
+        )
     total = sum(row["after_count"] for row in facts["confusion"]["counts"])
     assert total == sum(a[:2] == ("overall:obstacle", candidate) for a in answers)
     counts = [row[f"{side}_count"] for row in facts["confusion"]["counts"] for side in ("before", "after")]
@@ -452,6 +502,16 @@ def test_a_number_is_told_by_its_tolerance_and_has_no_confusion(
     (accuracy,) = [row for row in facts["figures"] if row["is_case"]]
     assert (accuracy["metric"], accuracy["after"]["n"]) == ("accuracy", 15)
     assert accuracy["after"]["value"] == pytest.approx(right)
+    off = orchard.number(
+        "select avg(p.predicted_value - r.label_value) from holdout_prediction as p "
+        "inner join holdout_label as l using (holdout_id, sample_id) "
+        "inner join label_revision as r using (revision_id)"
+    )
+    errors = {row["what"]: row["after"]["value"] for row in facts["figures"] if row["topic"] == "error"}
+    assert errors["mean error"] == pytest.approx(off)
+    assert len(errors) == 4
+    assert "In m. A mean error above nought" in Page(page).words
+    assert {row["topic"] for row in facts["figures"]} == {"class", "error"}
 
 
 def test_what_is_no_candidate_is_refused_with_what_to_do(judged: tuple[Any, str, str]) -> None:
