@@ -35,12 +35,13 @@ def stage_asked(connection: duckdb.DuckDBPyConnection, attribute: AttributeSetti
 
     Beside the hold-outs' members these are, of a hold-out, at most `TRACKS_AT_MOST` tracks with two steps or more,
     in a fixed random order, and the first `STEPS_AT_MOST` steps of each; of numbers none, for they change at every
-    step.
+    step. A step that lacks the picture or the features that its track's member has is left out.
     """
     connection.execute(
         read_sql("evaluate/asked_sample"),
         {
             "attribute": attribute.name,
+            "feature_space": attribute.feature_space,
             "tracks_at_most": TRACKS_AT_MOST if attribute.kind == "class" else 0,
             "steps_at_most": STEPS_AT_MOST,
         },

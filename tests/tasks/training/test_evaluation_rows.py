@@ -1,17 +1,40 @@
 """What a retrain writes into `evaluation`, recomputed from what else the warehouse holds."""
 
 import itertools
+import json
 from collections import Counter
 from dataclasses import dataclass
 from typing import Any
 
 import pytest
 
+from schemas.sql_files import read_sql
 from tasks.errors import ExpressionError
+from tasks.group_samples import view_groups
+from tasks.warehouse import open_warehouse
 
 KINDS = ("person", "crate", "foliage")
 SLICED = 'slices = ["unit_id", "(context->>\'light\')"]\nanswers_needed'
 STEPS = ("person", "crate", "person", "person", "crate")  # what an object of three looks like, minute by minute
+
+
+OWN = """
+import json
+import pyarrow as pa, pyarrow.parquet as pq
+
+def train(folder):
+    request = json.loads((folder / "request.json").read_text())
+    asked = pq.read_table(folder / "predict.parquet")
+    assert asked["features"].null_count == 0, "a step without features was asked about"
+    seen = json.dumps([asked.column_names, asked.num_rows, request["settings"]])
+    (folder / "model").mkdir()
+    (folder / "model" / "seen.json").write_text(seen)
+    called = "person" if request["seed"] == 1 else "crate"
+    pq.write_table(pa.table({
+        "sample_id": asked["sample_id"], "predicted": pa.array([called] * asked.num_rows, pa.string()),
+        "confidence": pa.array([1.0] * asked.num_rows, pa.float64()),
+    }), folder / "predictions.parquet")
+"""
 
 
 def configure(settings: str, seeds: int = 2, trained_by: int = 1) -> str:
@@ -87,6 +110,7 @@ def test_what_is_measured_can_be_recomputed(make_orchard: Any, field: Any) -> No
         check_confusion_and_calibration(orchard, model, figures)
         check_slices(orchard, model, figures)
         check_tracks(judged, model, figures)
+    check_limits(orchard)
     check_nothing_else_is_stored(judged)
     check_seeds(judged, make_orchard(configure(field.settings, 1, trained_by=2), "sown"), field)
     check_the_same_again(judged, field)
@@ -150,6 +174,25 @@ def check_tracks(judged: Judged, model: str, figures: dict[Any, Any]) -> None:
     assert figures["all", "steps_to_lasting_answer"] == (pytest.approx(sum(lasting) / 8), 8)
 
 
+def check_limits(orchard: Any) -> None:
+    """Of so many tracks the first so many steps are asked, and every member whatever the limits."""
+    attribute = orchard.loop.settings.attribute["obstacle"]
+    limits = {"attribute": "obstacle", "feature_space": "features:1", "tracks_at_most": 3, "steps_at_most": 2}
+    with open_warehouse(orchard.loop, write=False) as warehouse:
+        view_groups(warehouse.connection, attribute)
+        warehouse.connection.execute(read_sql("evaluate/asked_sample"), limits)
+        tracks = warehouse.connection.execute(
+            "select count(*), count(distinct track_id), max(extract(minute from observed_at) % 10) "
+            "from asked_sample where track_id is not null"
+        ).fetchall()
+        members = warehouse.connection.execute(
+            "select count(*) from asked_sample inner join holdout_member using (holdout_id, sample_id) "
+            "where track_id is null"
+        ).fetchall()
+    assert tracks == [(6, 3, 1)]
+    assert members == [(18,)]
+
+
 def check_nothing_else_is_stored(judged: Judged) -> None:
     """Neither the steps' answers nor the models with other seeds are anywhere but in figures."""
     ask = judged.orchard.ask
@@ -206,3 +249,39 @@ def test_a_slice_that_fails_on_a_sample_stops_before_anything_is_trained(orchard
         orchard.retrain()
     assert list((orchard.loop.folder / "models").iterdir()) == []
     assert orchard.number("select count(*) from evaluation") == 0
+
+
+def test_a_trainer_of_ones_own_answers_tracks_and_seeds(make_orchard: Any, field: Any) -> None:
+    """It calls everything a person by seed 1, and a crate by any other: six of eighteen are either.
+
+    It is shown 18 members and 32 more steps, nothing of labels, and no step that lacks its track's features.
+    """
+    settings = configure(field.settings, seeds=3).replace("critical =", 'trainer = "own:train"\ncritical =')
+    orchard = make_orchard(settings.replace("seed = 1\n", ""))
+    (orchard.loop.folder / "own.py").write_text(OWN, encoding="utf-8")
+    bare = field.sight("person", "held-person-000", minute=50)
+    del bare["features"]
+    orchard.pull(field.predict([bare], "foliage", model="older"))
+    start(orchard, field)
+    model = orchard.retrain().model
+
+    seen = json.loads((orchard.loop.folder / "models" / model / "seen.json").read_text(encoding="utf-8"))
+    assert seen[1] == 18 + 8 * 4
+    assert not {"label", "origin", "reason", "weight"} & set(seen[0])
+    figures = read_figures(orchard, model)
+    wanted = {
+        ("all", "accuracy"): (pytest.approx(1 / 3), 18),
+        ("seed=2", "accuracy"): (pytest.approx(1 / 3), 18),
+        ("seed=3", "accuracy"): (pytest.approx(1 / 3), 18),
+        ("all", "seed_spread"): (0, 3),
+        ("truth=person", "seed_spread"): (1, 3),
+        ("truth=crate", "seed_spread"): (1, 3),
+        ("truth=foliage", "seed_spread"): (0, 3),
+        ("seed=3, truth=crate", "recall"): (1, 6),
+        ("truth=crate", "called=person"): (6, 6),
+        ("all", "brier_score"): (pytest.approx(2 / 3), 18),
+        ("all", "expected_calibration_error"): (pytest.approx(2 / 3), 18),
+        ("all", "flips_per_hundred_steps"): (0, 8),
+        ("all", "steps_to_lasting_answer"): (0, 8),
+    }
+    assert {key: figures[key] for key in wanted} == wanted
