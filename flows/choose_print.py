@@ -15,6 +15,7 @@ from flows import (
     print_report,
     print_results,
     print_status,
+    print_watch,
     print_why,
 )
 
@@ -32,6 +33,7 @@ PRINTS: dict[str, Callable[[dict[str, Any]], Iterable[str]]] = {
     "queue renew": print_answers.print_renew,
     "annotators": print_answers.print_annotators,
     "answer": print_answer_page.print_answer,
+    "watch": print_watch.print_watch,
     "settle": print_results.print_settle,
     "audit": print_audit.print_audit,
     "holdout": print_results.print_holdout,

@@ -10,6 +10,7 @@ from schemas.case_file import FailureCase
 from tasks.audit_lots import audit_lots
 from tasks.draw_watch import draw_watch
 from tasks.flag_mispredictions import flag_mispredictions
+from tasks.follow_cases import follow_cases
 from tasks.freeze_holdouts import freeze_full_holdouts
 from tasks.list_due import DueWork, list_due
 from tasks.list_lots import list_lots
@@ -157,10 +158,12 @@ def _audit(night: _Night) -> bool:
 
 
 def _ask(night: _Night) -> None:
-    """Ask for the watch first, so that what is doubted joins its questions, and then what is doubted."""
+    """Ask for the watch first, so that what is doubted joins its questions; tell what it says of cured cases."""
     watched = night.tried.attempt("watch", "", lambda: draw_watch(night.loop))
     if watched:
-        night.add(watched=watched.drawn)
+        night.add(watch_drawn=watched.drawn)
+    for case in night.tried.attempt("follow", "", lambda: follow_cases(night.loop)) or ():
+        night.add(**{f"cases_{case.state}": 1})
     night.add(asked=night.tried.attempt("queue", "", lambda: queue_doubted(night.loop)) or 0)
 
 

@@ -12,6 +12,7 @@ from flows.lay_out_text import (
     show_time,
     show_value,
 )
+from flows.print_watch import print_case_in_service
 
 _Document = dict[str, Any]
 _CASES_SHOWN = 20
@@ -40,12 +41,26 @@ _CASE_COLUMNS = {
 }
 
 
+_WATCH_COLUMNS = {
+    "attribute": "attribute",
+    "week": "latest week",
+    "weeks": "weeks",
+    "open_weeks": "not closed",
+    "sample_count": "samples",
+    "open_count": "without an answer",
+}
+
+
 def print_status(document: _Document) -> Iterable[str]:
     """Yield one screen: attributes, cases, questions, hold-outs, runs, refused rows, what to do next."""
     yield from _head("Attributes", lay_out_table(document["attributes"], _ATTRIBUTE_COLUMNS))
     yield from _tell_outdated(document["attributes"])
     yield from _head("Failure cases", _list_cases(document["cases"], document["case_errors"]))
     yield from _head("Open label fixes", _list_open_fixes(document["open_fixes"]))
+    if document["watch"]:
+        yield from _head(
+            "Random watch (turnrow watch tells more)", lay_out_table(document["watch"], _WATCH_COLUMNS)
+        )
     if document["audits"]:
         columns = {
             "attribute": "attribute",
@@ -192,6 +207,8 @@ def _print_full_case(document: _Document) -> Iterable[str]:
     for title, key, columns in _CASE_PARTS:
         yield ""
         yield from _head(title, _list_rows(document[key], columns))[:-1]
+    yield ""
+    yield from _head("In service, by the random watch", print_case_in_service(document["service"]))[:-1]
 
 
 def _list_rows(rows: Sequence[_Document], columns: dict[str, str]) -> list[str]:

@@ -341,6 +341,10 @@ _COMMANDS: dict[str, tuple[str, _AddArguments]] = {
     ),
     "case": ("Show all failure cases, one in full, or what an edited case file would change.", _add_case),
     "mine": ("Queue the unlabelled samples that are most likely to help a failure case.", _add_case_name),
+    "watch": (
+        "Draw the random watch of served traffic that is due, and tell what it says of models, rules and cases.",
+        _add_nothing,
+    ),
     "answer": ("Answer label fixes on a local page, with the keyboard alone.", _add_answer),
     "annotators": (
         "Show how far the annotators agree, how right each seems to be, and what rests on those who err.",

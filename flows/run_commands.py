@@ -74,6 +74,18 @@ def mine(request: Request) -> Answer:
     return Answer(make_plain(mine_samples(request.loop, request.find_case(request.options.case))))
 
 
+def watch(request: Request) -> Answer:
+    """`watch`: draw what is due, follow the cured cases, and tell the figures."""
+    from tasks.draw_watch import draw_watch
+    from tasks.follow_cases import follow_cases
+    from tasks.measure_service import read_service
+
+    loop = request.loop
+    drawn = make_plain(draw_watch(loop))
+    states = {case.case_name: case.state for case in follow_cases(loop)}
+    return Answer({**drawn, "states": states, "attributes": make_plain(read_service(loop))})
+
+
 def export_queue(request: Request) -> Answer:
     """`queue export`: hand the open questions out."""
     from tasks.export_fixes import export_fixes
@@ -308,6 +320,7 @@ CHANGING: dict[str, Callable[[Request], Answer]] = {
     "pull": pull,
     "flag": flag,
     "mine": mine,
+    "watch": watch,
     "queue export": export_queue,
     "queue import": import_queue,
     "queue renew": renew_queue,

@@ -145,8 +145,8 @@ class QueueSettings:
 
     `watch_per_week`: of how many served tracks a week and attribute one sample is drawn at random and asked about
     (0: none). A week's samples train nothing until all are answered, or `watch_open_weeks` after their draw.
-    A cured case is reopened when the watch finds `reopen_errors` of its errors since, and their share is at least
-    `reopen_ratio` times what it was.
+    A cured case is reopened when the watch finds `reopen_errors` of its errors in four weeks, and their share is
+    at least `reopen_ratio` times what it was.
     """
 
     ask_per_run: CountOrNone = 200

@@ -14,6 +14,7 @@ from tasks.find_holdout_limits import HoldoutLimit, find_holdout_limits
 from tasks.group_samples import view_groups
 from tasks.loop import Loop
 from tasks.match_cases import insert_state, view_matches
+from tasks.measure_service import CaseInService, measure_case, read_watched
 from tasks.read_settings import read_case
 from tasks.record_run import record_run
 from tasks.warehouse import Warehouse, open_warehouse, show_only
@@ -24,7 +25,10 @@ _STATES = {"park": "parked", "reopen": "reopened"}
 
 @dataclass(frozen=True)
 class CaseDescription:
-    """One failure case in full: its file, its counts, how it got where it is, and what its hold-out can show."""
+    """One failure case in full: its file, its counts, how it got where it is, and what its hold-out can show.
+
+    `service`: what the random watch says of it; None where nothing was drawn of its attribute yet.
+    """
 
     case: FailureCase
     counts: Row
@@ -34,6 +38,7 @@ class CaseDescription:
     holdouts: list[Row]
     judgements: list[Row]
     limits: list[HoldoutLimit]
+    service: CaseInService | None
 
 
 @dataclass(frozen=True)
@@ -70,7 +75,17 @@ def describe_case(loop: Loop, case: FailureCase) -> CaseDescription:
             holdouts=fetch_rows(connection, "cases/holdouts", which),
             judgements=fetch_rows(connection, "cases/judgements", which, moments=("known_at",)),
             limits=_list_limits(connection, loop, case),
+            service=_measure_service(warehouse, case),
         )
+
+
+def _measure_service(warehouse: Warehouse, case: FailureCase) -> CaseInService | None:
+    rows = read_watched(warehouse, warehouse.loop.settings.attribute[case.attribute])
+    if not rows:
+        return None
+    cures = fetch_rows(warehouse.connection, "service/cures")
+    models = sorted(model for row in cures if row["case_name"] == case.case for model in row["models"])
+    return measure_case(rows, case.case, models)
 
 
 def _list_limits(connection: duckdb.DuckDBPyConnection, loop: Loop, case: FailureCase) -> list[HoldoutLimit]:

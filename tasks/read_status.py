@@ -1,7 +1,7 @@
 """`status`: where the loop stands, from a few small queries; it reads no prediction and no sample."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 from typing import Any
 
@@ -28,6 +28,7 @@ class Status:
     fixes settled) and outdated_labels (those of them under another guideline than the present one).
     `cases`: case_name, attribute, severity, state, flagged, queued, settled, held_out, in_training, holdout.
     `audits`: attribute, open_lots, waiting_count (their questions without an answer), failed_lots, passed_lots.
+    `watch`: attribute, week (the latest drawn), weeks, open_weeks (not closed), sample_count, open_count.
     `open_fixes`: attribute, reason, open_count, answered_count, disputed_count. `moments`: when what came in last.
     """
 
@@ -40,6 +41,7 @@ class Status:
     runs: list[Row]
     quarantined_count: int
     moments: dict[str, datetime | None]
+    watch: list[Row] = field(default_factory=list)
 
 
 def read_status(loop: Loop, cases: Sequence[FailureCase], errors: Sequence[SettingsError]) -> Status:
@@ -61,6 +63,7 @@ def read_status(loop: Loop, cases: Sequence[FailureCase], errors: Sequence[Setti
             runs=_read_runs(connection, since),
             quarantined_count=_count_refused(connection, since),
             moments=_read_moments(connection),
+            watch=fetch_rows(connection, "status/watch"),
         )
 
 

@@ -28,6 +28,7 @@ COMMANDS = [
     "flag",
     "case",
     "mine",
+    "watch",
     "queue list",
     "queue export",
     "queue import",

@@ -2,6 +2,7 @@
 
 import json
 from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from hashlib import sha256
@@ -191,3 +192,17 @@ def test_an_erased_recording_leaves_the_watch(at: Callable[[int], Orchard], fiel
     assert orchard.number("select count(*) from watch_sample") == 4
     assert orchard.ask("select track_count, drawn_count from watch_draw") == [(5, 5)]
     assert orchard.number("select count(*) from open_fix") == 4
+
+
+def test_two_who_draw_at_once_draw_one_week(at: Callable[[int], Orchard], field: Field) -> None:
+    """Whoever comes second finds the week drawn; no sample is drawn or asked about twice."""
+    orchard = at(8)
+    orchard.pull(field.predict(sights(field, "crate", 40, "wk")))
+    limit(orchard, 20)
+    with ThreadPoolExecutor(2) as pool:
+        done = list(pool.map(draw_watch, [orchard.loop, orchard.loop]))
+    assert sorted(one.drawn > 0 for one in done) == [False, True]
+    drawn = sum(one.drawn for one in done)
+    assert orchard.ask("select part, drawn_count from watch_draw") == [(1, drawn)]
+    assert orchard.ask("select count(*), count(distinct sample_id) from watch_sample") == [(drawn, drawn)]
+    assert orchard.number("select count(*) from label_fix") == drawn
