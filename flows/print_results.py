@@ -178,6 +178,8 @@ def print_holdout(document: _Document) -> Iterable[str]:
         )
     reserved, free = document["reserved_groups"], document["free_groups"]
     yield f"{count_things(reserved, 'group')} reserved for hold-outs in all, {free:,} left to train on and to mine"
+    if document["warning"]:
+        yield f"warning: {make_harmless(document['warning'])}"
     if free < reserved:
         yield "warning: more is kept for testing than is left to learn from; pull more logs before you train"
 
@@ -286,3 +288,18 @@ def print_backfill(document: _Document) -> Iterable[str]:
     )
     flags, members = count_things(document["flags"], "flag"), count_things(document["members"], "member")
     yield f"  {would} {flags} and {members}"
+    if not document["files"]:
+        return
+    if not document["is_dry_run"]:
+        yield from print_pull(document)
+        return
+    columns = {
+        "path": "file",
+        "rows": "rows",
+        "refused": "refused",
+        "predictions": "new to this backfill",
+        "is_known": "file known",
+    }
+    read = [file for file in document["files"] if not file["error"]]
+    yield from lay_out_table(read, columns) if read else []
+    yield "the files were only read: which of their predictions would match is known once they are pulled"

@@ -14,6 +14,7 @@ from schemas.sql_files import read_sql
 from tasks.apply_restrictions import list_restrictions, stage_restricted
 from tasks.ask_fixes import insert_wishes, make_wishes, prepare_wishes
 from tasks.errors import InputError, NotYetError
+from tasks.find_biased_holdouts import find_list_bias
 from tasks.freeze_holdouts import (
     OpenHoldout,
     freeze_full,
@@ -56,7 +57,8 @@ class HoldoutSummary:
     to train on and to mine. `seen` members belong to groups that the incumbent was trained on, or are
     near-duplicates of its rows, and judge nothing. `restricted` members can get no label that counts,
     since nobody may be asked about them any more: it freezes, or froze just now, without. `unlabelled` members of
-    a frozen one have none. `left_out` counts, of this draw, what was not drawn, by why.
+    a frozen one have none. `left_out` counts, of this draw, what was not drawn, by why. `warning`: why what this
+    run took from a file will pass no candidate.
     """
 
     holdout_id: str
@@ -71,6 +73,7 @@ class HoldoutSummary:
     restricted: int = 0
     unlabelled: int = 0
     left_out: dict[str, int] = field(default_factory=dict)
+    warning: str = ""
 
 
 @dataclass(frozen=True)
@@ -80,6 +83,7 @@ class _Plan:
     definition: str
     version: int
     left_out: dict[str, int] = field(default_factory=dict)
+    warning: str = ""
 
 
 @dataclass(frozen=True)
@@ -119,7 +123,7 @@ def draw_holdout(
                 insert_wishes(connection, known_at)
             waiting = read_open_holdouts(connection, is_audited=is_audited)
             freeze_full(connection, known_at, is_audited=is_audited)
-            summary = _summarise(connection, target, waiting, plan.left_out if plan else {})
+            summary = _summarise(connection, target, waiting, plan)
             record_run(
                 connection,
                 "holdout",
@@ -163,7 +167,11 @@ def _plan_listed(
         mark_copies(warehouse, target.attribute, is_listed=True)
     _refuse_all_seen(connection, listed)
     _refuse_restricted(warehouse, target.attribute, listed)
-    return None if is_known else _Plan(_LISTED, _count(connection, "drawn_member"), definition, version)
+    if is_known:
+        return None
+    bias = find_list_bias(connection, target.attribute, target.case)
+    warning = f"{listed}: {bias}" if bias else ""
+    return _Plan(_LISTED, _count(connection, "drawn_member"), definition, version, warning=warning)
 
 
 def _refuse_all_seen(connection: duckdb.DuckDBPyConnection, listed: Path) -> None:
@@ -343,9 +351,9 @@ def _summarise(
     connection: duckdb.DuckDBPyConnection,
     target: HoldoutTarget,
     waiting: Sequence[OpenHoldout],
-    left_out: dict[str, int],
+    plan: _Plan | None,
 ) -> HoldoutSummary:
-    """Tell how the latest one stands; `waiting` are those that were not frozen before this run."""
+    """Tell how the latest one stands; `waiting` are those that were not frozen before what is planned."""
     latest = _read_latest(connection, target)
     if latest is None:
         raise NotYetError(f"{target.case_name}: there is no hold-out yet")
@@ -366,5 +374,6 @@ def _summarise(
         int(seen),
         held.restricted if held else 0,
         int(unlabelled),
-        left_out,
+        plan.left_out if plan else {},
+        plan.warning if plan else "",
     )

@@ -3,7 +3,8 @@
 Targets must be better than the incumbent and the control, and reach their own figure (Holm over the targets, at
 what the attempt on the hold-out may still spend). A hold-out that was looked at too often decides nothing.
 Guards must each hold within their margin, at their own level, uncorrected: everything must pass (an
-intersection-union test). Single other cases fail only if significantly worse (Holm over them).
+intersection-union test). Single other cases fail only if significantly worse (Holm over them). A hold-out that was
+chosen by the incumbent's errors passes nobody.
 """
 
 from collections.abc import Mapping, Sequence
@@ -41,6 +42,7 @@ class CaseToJudge:
     """A case with a frozen hold-out. `pairs`: (truth, predicted) of its settled, unreserved wrong members.
 
     `attempt`: this is the so-manieth candidate that shall be better on the hold-out since a model was accepted.
+    `bias`: why its hold-out flatters whoever is compared with the incumbent, or ''.
     """
 
     case_name: str
@@ -51,6 +53,7 @@ class CaseToJudge:
     gate: GateSettings
     pairs: Sequence[tuple[str, str]] = ()
     attempt: int = 1
+    bias: str = ""
 
     @property
     def figure(self) -> Outcomes:
@@ -62,7 +65,8 @@ class CaseToJudge:
 class GateInput:
     """All that a verdict on a model of `attribute` rests on.
 
-    `unjudged`: targets without a frozen hold-out; `attempt`: the so-manieth candidate on the overall hold-out.
+    `unjudged`: targets without a frozen hold-out; `attempt`: the so-manieth candidate on the overall hold-out;
+    `overall_bias`: why the overall hold-out cannot show a loss, or ''.
     """
 
     attribute: str
@@ -74,6 +78,7 @@ class GateInput:
     has_control: bool
     unjudged: Sequence[str] = ()
     attempt: int = 1
+    overall_bias: str = ""
 
 
 def judge_candidate(given: GateInput) -> tuple[Criterion, ...]:
@@ -89,9 +94,11 @@ def _judge_change(given: GateInput) -> list[Criterion]:
     criteria += [_judge_figure(case) for case in targets if case.accuracy_at_least is not None]
     criteria += [_guard_whole(given), *_guard_critical(given)]
     criteria += [_guard_false_alarms(given, case) for case in targets if case.pairs]
-    if others:
-        criteria += [_guard_others(given, others), *_judge_harm(given, others)]
-    return criteria
+    # On nothing but its errors the incumbent has nothing to lose, which would hide what is lost in other cases.
+    sound = [case for case in others if not case.bias]
+    if sound:
+        criteria.append(_guard_others(given, sound))
+    return criteria + _judge_harm(given, others)
 
 
 def _judge_figures(given: GateInput) -> list[Criterion]:
@@ -128,7 +135,15 @@ def _judge_target(case: CaseToJudge, role: str, comparison: Comparison, adjusted
     )
     if verdict == PASSED and case.attempt > case.gate.looks_at_most:
         verdict, reason = UNDECIDED, _tell_worn(case.case_name, case.attempt)
+    if case.bias:
+        verdict, reason = _distrust(verdict, reason, case.case_name, case.bias)
     return _from_comparison(f"target:{case.case_name}", role, case.outcomes, comparison, None, verdict, reason)
+
+
+def _distrust(verdict: str, reason: str, name: str, bias: str) -> tuple[str, str]:
+    """Return the verdict that a biased hold-out may give, which is never `passed`, and why, with the warning."""
+    warned = f"biased hold-out of {name}: {bias}"
+    return (UNDECIDED, warned) if verdict == PASSED else (verdict, f"{reason}; {warned}")
 
 
 def _tell_worn(name: str, attempt: int) -> str:
@@ -152,6 +167,8 @@ def _judge_figure(case: CaseToJudge) -> Criterion:
     verdict = PASSED if share >= least else FAILED if high < least else UNDECIDED
     what = f"recall of {case.truth}" if case.truth else "accuracy"
     reason = f"{what} {share:.1%} on {len(outcomes)} samples, wanted {least:.1%}"
+    if case.bias:  # such samples are as much too hard as they flatter
+        verdict, reason = UNDECIDED, f"{reason}; biased hold-out: {case.bias}"
     return Criterion(
         f"figure:{case.case_name}",
         None,
@@ -204,9 +221,12 @@ def _guard_whole(given: GateInput) -> Criterion:
     whole = _guard(
         "guard:whole", outcomes, outcomes.correct, given.gate.margin, given.gate.alpha, "overall accuracy"
     )
-    if whole.verdict == PASSED and given.attempt > given.gate.looks_at_most:
-        return replace(whole, verdict=UNDECIDED, reason=_tell_worn(f"overall:{given.attribute}", given.attempt))
-    return whole
+    name, verdict, reason = f"overall:{given.attribute}", whole.verdict, whole.reason
+    if verdict == PASSED and given.attempt > given.gate.looks_at_most:
+        verdict, reason = UNDECIDED, _tell_worn(name, given.attempt)
+    if given.overall_bias:
+        verdict, reason = _distrust(verdict, reason, name, given.overall_bias)
+    return replace(whole, verdict=verdict, reason=reason)
 
 
 def _guard_critical(given: GateInput) -> list[Criterion]:
@@ -301,6 +321,8 @@ def pool(parts: Sequence[Outcomes]) -> Outcomes:
 
 
 def _judge_harm(given: GateInput, others: Sequence[CaseToJudge]) -> list[Criterion]:
+    if not others:
+        return []
     compared = [_compare_figure(case, "incumbent") for case in others]
     adjusted = holm([comparison.p_value for comparison in compared])
     criteria = []
@@ -308,6 +330,8 @@ def _judge_harm(given: GateInput, others: Sequence[CaseToJudge]) -> list[Criteri
         is_worse = comparison.estimate < 0 and p_value < given.gate.alpha
         verdict, word = (FAILED, "worse") if is_worse else (PASSED, "not significantly worse")
         reason = f"{case.case_name} is {word} (p {p_value:.2g} after Holm)"
+        if case.bias:
+            reason += f"; biased hold-out: {case.bias}"
         criteria.append(
             replace(
                 _from_comparison(

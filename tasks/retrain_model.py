@@ -13,6 +13,7 @@ from schemas.case_file import FailureCase, override_gate
 from schemas.settings import AttributeSettings
 from schemas.sql_files import read_sql
 from tasks.errors import NotYetError
+from tasks.find_biased_holdouts import find_case_bias, find_overall_bias
 from tasks.find_names import find_attribute
 from tasks.gate_candidate import CaseToJudge, Criterion, GateInput, judge_candidate
 from tasks.group_samples import view_groups
@@ -213,6 +214,7 @@ def _gather(
     new_rows = _count_new_rows(warehouse.connection, plan)
     pairs = _read_pairs(warehouse.connection, attribute)
     earlier = count_attempts(warehouse.connection, attribute.name, plan.candidate.model_version)
+    biases = _find_biases(warehouse.connection, plan, cases, outcomes)
     judged = [
         CaseToJudge(
             case.case,
@@ -223,6 +225,7 @@ def _gather(
             override_gate(gate, case.gate),
             pairs.get(case.case, ()),
             earlier.get(outcomes[case.case].holdout_id, 0) + 1,
+            biases.get(case.case, ""),
         )
         for case in cases
         if case.attribute == attribute.name and case.case in outcomes
@@ -239,7 +242,29 @@ def _gather(
         has_control=plan.control is not None,
         unjudged=unjudged,
         attempt=earlier.get(overall.holdout_id, 0) + 1 if overall else 1,
+        overall_bias=biases.get(f"overall:{attribute.name}", ""),
     )
+
+
+def _find_biases(
+    connection: duckdb.DuckDBPyConnection,
+    plan: RetrainPlan,
+    cases: Sequence[FailureCase],
+    outcomes: Mapping[str, Outcomes],
+) -> dict[str, str]:
+    """Return, by name, why a hold-out was chosen by the incumbent's errors; '' where it was not."""
+    if plan.incumbent is None:
+        return {}
+    attribute, incumbent = plan.attribute, plan.incumbent
+    biases = {
+        case.case: find_case_bias(connection, attribute, case, outcomes[case.case], incumbent)
+        for case in cases
+        if case.attribute == attribute.name and case.case in outcomes
+    }
+    name = f"overall:{attribute.name}"
+    if name in outcomes:
+        biases[name] = find_overall_bias(connection, attribute, outcomes[name], incumbent)
+    return biases
 
 
 def _count_new_rows(connection: duckdb.DuckDBPyConnection, plan: RetrainPlan) -> dict[str, int]:

@@ -108,6 +108,11 @@ def sights(kind: str, count: int, prefix: str, **more: Any) -> list[Row]:
     return [sight(kind, f"{prefix}-{kind}-{number:03d}", minute=number, **more) for number in range(count)]
 
 
+def standing(count: int) -> list[Row]:
+    """So many people at dusk whom any model gets right: a fair test holds more than errors."""
+    return sights("person", count, "dusk", context={"light": "dusk"})
+
+
 def label(rows: Sequence[Row], kind: str | None = None) -> list[Row]:
     """Rows of a label file; without `kind` the truth is read from the recording's name."""
     return [row | {"label": kind or tell(row), "origin": "person"} for row in rows]
@@ -258,13 +263,14 @@ def any_orchard(make_any_loop: Callable[..., Loop]) -> Orchard:
 
 @pytest.fixture
 def field() -> Any:
-    """The builders of rows: sight, sights, label, predict, tell, measure."""
+    """The builders of rows: sight, sights, standing, label, predict, tell, measure."""
     return _Field
 
 
 class _Field:
     sight = staticmethod(sight)
     sights = staticmethod(sights)
+    standing = staticmethod(standing)
     label = staticmethod(label)
     predict = staticmethod(predict)
     tell = staticmethod(tell)

@@ -219,7 +219,7 @@ def test_candidates_wear_a_holdout_out_until_one_is_accepted(orchard: Any, field
     """Each candidate is an attempt, the same one judged again is none, and an accepted model starts anew."""
     start(orchard, field)
     case = orchard.case()
-    held = field.sights("crouched", 8, "held")
+    held = field.sights("crouched", 8, "held") + field.standing(2)
     orchard.pull(field.label(held))
     orchard.hold(held, case)
     told = []
@@ -286,7 +286,7 @@ def test_a_model_known_by_its_logs_alone_gives_a_verdict_without_a_control(orcha
 
     case = orchard.case()
     import_model(orchard.loop, "obstacle", None, model_version="m1", signed_by="A. Picker")
-    held = field.sights("crouched", 30, "held")
+    held = field.sights("crouched", 30, "held") + field.standing(3)
     overall = [row for kind in KINDS for row in field.sights(kind, 30, "held")]
     rows = field.sights("crouched", 20, "log")
     orchard.pull(field.predict(held + overall + rows))

@@ -21,14 +21,15 @@ def start(orchard: Any, field: Any) -> Any:
         + field.sights("foliage", 30, "held")
     )
     crouched = field.sights("crouched", 40, "held")
-    orchard.pull(field.label(held + crouched))
+    dusk = crouched + field.standing(4)
+    orchard.pull(field.label(held + dusk))
     orchard.pull(
         field.label([row for kind in ("person", "crate", "foliage") for row in field.sights(kind, 40, "base")])
     )
     case = orchard.case()
     orchard.flag(case)
     assert orchard.hold(held + crouched[:10]).missing == 0
-    assert orchard.hold(crouched, case).missing == 0
+    assert orchard.hold(dusk, case).missing == 0
     first = orchard.assemble()
     assert (first.state, first.rows_by_reason) == ("passed", {"base": 120})
     model = orchard.retrain(case)
