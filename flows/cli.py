@@ -8,6 +8,7 @@ from pathlib import Path
 
 from flows.answer import Answer, Request
 from flows.read_arguments import read_arguments
+from flows.stop_signals import StoppedBySignal
 from tasks.errors import TurnrowError
 
 _INTERRUPTED = 130  # 128 and the number of the signal, as shells have it
@@ -31,6 +32,11 @@ def main(argv: list[str] | None = None) -> int:
             raise
         _print_problem(str(error))
         return error.exit_code
+    except StoppedBySignal as stop:
+        if options.debug:
+            raise
+        _print_problem(f"{stop}; what is done is kept, and the same command goes on from there")
+        return 128 + stop.number
     except KeyboardInterrupt:
         if options.debug:
             raise

@@ -37,10 +37,10 @@ from prefect.states import Completed  # noqa: E402
 from prefect.tasks import exponential_backoff  # noqa: E402
 
 from flows.backfill import BackfillSummary, run_backfill  # noqa: E402
+from flows.backfill_progress import BackfillProgress, ShowProgress  # noqa: E402
 from flows.describe_summary import describe_backfill, describe_nightly, describe_round  # noqa: E402
 from flows.nightly import NightlySummary, run_nightly  # noqa: E402
 from flows.round import RoundSummary, run_round  # noqa: E402
-from tasks.backfill_case import PartitionResult  # noqa: E402
 from tasks.errors import BusyWarehouseError, NotYetError, TurnrowError  # noqa: E402
 from tasks.loop import Loop  # noqa: E402
 from tasks.read_settings import read_settings  # noqa: E402
@@ -71,13 +71,16 @@ def round_flow(at: str, attribute: str) -> State[RoundSummary]:
 
 
 @flow(name="backfill", persist_result=False)
-def backfill_flow(at: str, case: str, since: str, until: str) -> State[BackfillSummary]:
-    """Run `backfill` for one case of the loop folder `at`; the moments in ISO 8601."""
+def backfill_flow(
+    at: str, case: str, since: str, until: str, files: list[str] | None = None
+) -> State[BackfillSummary]:
+    """Run `backfill` for one case of the loop folder `at`; the moments in ISO 8601, archived files by path."""
     summary = run_backfill(
         _open_loop(at),
         case,
         datetime.fromisoformat(since),
         datetime.fromisoformat(until),
+        files=[Path(path) for path in files or ()],
         perform=_perform_as_task,
         show_progress=_make_progress(),
     )
@@ -85,7 +88,7 @@ def backfill_flow(at: str, case: str, since: str, until: str) -> State[BackfillS
     return Completed(message=f"{summary.members} new members", data=summary)
 
 
-def run_visibly(wanted: Flow[..., State[T]], **parameters: str) -> T:
+def run_visibly(wanted: Flow[..., State[T]], **parameters: str | list[str]) -> T:
     """Run a flow now, in this process, visible in the server; return its summary, or raise what it raised."""
     # The heartbeat's thread is joined for a second at the end of every run; no environment variable stops it.
     with temporary_settings({PREFECT_FLOWS_HEARTBEAT_FREQUENCY: None}):
@@ -151,12 +154,13 @@ def _publish(name: str, what: str, markdown: str) -> None:
     create_markdown_artifact(markdown, key="-".join(["turnrow", name, *what.replace("_", "-").split()]))
 
 
-def _make_progress() -> Callable[[int, int, PartitionResult], None]:
+def _make_progress() -> ShowProgress:
     shown: list[UUID] = []
 
-    def show(done: int, total: int, result: PartitionResult) -> None:  # noqa: ARG001
+    def show(progress: BackfillProgress) -> None:
         if not shown:
             shown.append(cast("UUID", create_progress_artifact(progress=0.0)))
-        update_progress_artifact(shown[0], progress=100.0 * done / total)
+        share = progress.predictions_done / progress.predictions
+        update_progress_artifact(shown[0], progress=100.0 * share)
 
     return show

@@ -276,6 +276,12 @@ def _add_backfill(parser: _Parser) -> None:
     _add_case_name(parser)
     parser.add_argument("--since", metavar="T", type=read_time, required=True, help="the first moment")
     parser.add_argument("--until", metavar="T", type=read_time, required=True, help="the first moment after")
+    parser.add_argument(
+        "--files",
+        metavar="FILE",
+        nargs="+",
+        help="archived files (globs in quotes), to pull whole first",
+    )
     parser.add_argument("--dry-run", action="store_true", help="count, write nothing")
 
 

@@ -5,14 +5,17 @@ flow of it would start a server of its own first.
 """
 
 import os
+from collections.abc import Callable, Sequence
 from datetime import datetime
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 from tasks.loop import Loop
 from tasks.warehouse import as_utc
 
 if TYPE_CHECKING:
-    from flows.backfill import BackfillSummary, ShowProgress
+    from flows.backfill import BackfillSummary
+    from flows.backfill_progress import ShowProgress
     from flows.nightly import NightlySummary
     from flows.round import RoundSummary
 
@@ -50,18 +53,30 @@ def start_backfill(
     since: datetime,
     until: datetime,
     *,
+    files: Sequence[Path] = (),
     is_dry_run: bool = False,
     show_progress: "ShowProgress | None" = None,
+    check_stop: Callable[[], None] = lambda: None,
 ) -> "BackfillSummary":
     """Run a backfill, visible in the Prefect server if one is named; a dry run is nobody else's business."""
     if is_dry_run or not has_server():
         from flows.backfill import run_backfill
 
-        return run_backfill(loop, case_name, since, until, is_dry_run=is_dry_run, show_progress=show_progress)
+        return run_backfill(
+            loop,
+            case_name,
+            since,
+            until,
+            files=files,
+            is_dry_run=is_dry_run,
+            show_progress=show_progress,
+            check_stop=check_stop,
+        )
     from flows.prefect_flows import backfill_flow, run_visibly
 
     moments = {"since": as_utc(since).isoformat(), "until": as_utc(until).isoformat()}
-    return run_visibly(backfill_flow, at=_name_folder(loop), case=case_name, **moments)
+    paths = [str(path.absolute()) for path in files]
+    return run_visibly(backfill_flow, at=_name_folder(loop), case=case_name, files=paths, **moments)
 
 
 def _name_folder(loop: Loop) -> str:

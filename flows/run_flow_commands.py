@@ -1,14 +1,11 @@
 """The commands that run whole flows once, now."""
 
 from collections.abc import Callable
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from flows.answer import Answer, Request
 from tasks.errors import NotYetError
 from tasks.make_plain import make_plain
-
-if TYPE_CHECKING:
-    from flows.backfill import ShowProgress
 
 
 def run_nightly(request: Request) -> Answer:
@@ -34,27 +31,31 @@ def run_round(request: Request) -> Answer:
 
 
 def run_backfill(request: Request) -> Answer:
-    """`backfill`: one case over history."""
+    """`backfill`: one case over history; archived files that cannot be read are told, with exit code 1."""
+    from flows.backfill_progress import ProgressLine
     from flows.run_flow import start_backfill
+    from flows.stop_signals import watch_signals
+    from tasks.count_archive import find_archived
 
     options = request.options
-    case = request.find_case(options.case)
-    summary = start_backfill(
-        request.loop,
-        case.case,
-        options.since,
-        options.until,
-        is_dry_run=options.dry_run,
-        show_progress=_tell_progress(request),
-    )
-    return Answer(_leave_out_run(summary))
-
-
-def _tell_progress(request: Request) -> "ShowProgress":
-    def tell(done: int, total: int, result: object) -> None:
-        request.say(f"{done:,} of {total:,} parts of the history: {getattr(result, 'members', 0):,} members")
-
-    return tell
+    case, files = request.find_case(options.case), find_archived(options.files or ())
+    line = ProgressLine()
+    with watch_signals() as watch:
+        try:
+            summary = start_backfill(
+                request.loop,
+                case.case,
+                options.since,
+                options.until,
+                files=files,
+                is_dry_run=options.dry_run,
+                show_progress=None if options.json else line.show,
+                check_stop=watch.check,
+            )
+        finally:
+            line.end_line()
+    errors = tuple(file.error for file in summary.files if file.error)
+    return Answer(_leave_out_run(summary), 1 if errors else 0, errors)
 
 
 def _leave_out_run(summary: object) -> dict[str, Any]:

@@ -1,7 +1,7 @@
 """`backfill`: one failure case over the stored history, partition by partition; nothing else is touched.
 
-A partition is a UTC day, or an hour of a day that holds too many predictions. Each is one transaction that
-ends with its own record, so a backfill can be stopped at any moment and goes on where it was.
+A partition is a UTC day, an hour of a day that holds too many predictions, or a minute of such an hour. Each is
+one transaction that ends with its own record, so a backfill can be stopped at any moment and goes on where it was.
 """
 
 from collections.abc import Generator
@@ -32,10 +32,11 @@ _STAGED = {
 
 @dataclass(frozen=True)
 class Partition:
-    """A part of history: served predictions from `first` up to, and without, `end`."""
+    """A part of history: its served predictions, so many, from `first` up to, and without, `end`."""
 
     first: datetime
     end: datetime
+    predictions: int = 0
 
     @property
     def name(self) -> str:
@@ -61,22 +62,37 @@ def list_partitions(
 ) -> list[Partition]:
     """Return the parts of `since` <= time < `until` that hold predictions of the case's attribute, in order.
 
-    Raises InputError for a span that holds no time, ExpressionError for a `members.where` that is not
-    allowed: before anything is written.
+    Raises InputError for a span that holds no time or lies in the future, ExpressionError for a `members.where`
+    that is not allowed: before anything is written.
     """
-    since, until = as_utc(since), as_utc(until)
-    if since >= until:
-        raise InputError(
-            f"--since {since.isoformat()} is not before --until {until.isoformat()}; give a span of time"
-        )
+    since, until = check_span(loop, since, until)
     with open_warehouse(loop, write=False) as warehouse:
         view_matches(warehouse.connection, case)
         rows = warehouse.connection.execute(
             read_sql("backfill/list_partitions"),
             {"attribute": case.attribute, "since": since, "until": until, "at_most": at_most},
         ).fetchall()
-    hours = [(_EPOCH + timedelta(hours=first), _EPOCH + timedelta(hours=end)) for first, end in rows]
-    return [Partition(max(first, since), min(end, until)) for first, end in hours]
+    return [
+        Partition(
+            max(_EPOCH + timedelta(minutes=first), since), min(_EPOCH + timedelta(minutes=end), until), predictions
+        )
+        for first, end, predictions in rows
+    ]
+
+
+def check_span(loop: Loop, since: datetime, until: datetime) -> tuple[datetime, datetime]:
+    """Return both moments in UTC. Raises InputError for a span that holds no time, or that has not begun yet.
+
+    One that ends in the future is good: it means all that is stored by now.
+    """
+    since, until = as_utc(since), as_utc(until)
+    if since >= until:
+        raise InputError(
+            f"--since {since.isoformat()} is not before --until {until.isoformat()}; give a span of time"
+        )
+    if since > as_utc(loop.clock()):
+        raise InputError(f"--since {since.isoformat()} is in the future: nothing can have been served since")
+    return since, until
 
 
 def define_case(loop: Loop, case: FailureCase) -> None:
@@ -123,7 +139,7 @@ def _do_partition(engine: Engine, case: FailureCase, partition: Partition, *, is
         samples = _stage_samples(warehouse, case, partition)
         if samples == 0:
             return PartitionResult(partition, 0, 0, 0)
-        _stage_case(warehouse, case)
+        _stage_case(warehouse, case, partition)
         if is_dry_run:
             return PartitionResult(partition, samples, *_count_new(warehouse))
 
@@ -151,14 +167,14 @@ def _stage_samples(warehouse: Warehouse, case: FailureCase, partition: Partition
     return int(row[0]) if row else 0
 
 
-def _stage_case(warehouse: Warehouse, case: FailureCase) -> None:
+def _stage_case(warehouse: Warehouse, case: FailureCase, partition: Partition) -> None:
     """Stage the case's members, and the flags that its members have; what others have is left alone."""
     connection, loop = warehouse.connection, warehouse.loop
     make_flag_staging(connection)
     make_member_staging(connection)
     stage_definitions(connection, loop)
     connection.execute(read_sql("backfill/staged_facts"))
-    with show_only(warehouse, "partition_sample", _STAGED):
+    with show_only(warehouse, "partition_sample", _STAGED, (partition.first, partition.end)):
         stage_flags(connection, loop, loop.settings.attribute[case.attribute])
         stage_members(connection, case)
     connection.execute(read_sql("backfill/keep_members_flags"))

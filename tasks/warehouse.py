@@ -28,6 +28,8 @@ _CONFLICT_TRIES = 20
 _POSTGRES = "ducklake:postgres:"
 _LAKE = "ducklake:"
 _NARROWED_ONCE = ("label_revision", "label_fix", "fix_outcome", "attribute_definition")
+_SPANNED = ("sample", "prediction", "label_revision")  # facts that say when their sample was observed
+_WITHIN_SPAN = "observed_at >= $first and observed_at < $end"
 _SAMPLE_LISTS = ("training_set_member", "listed_set_member")  # what else is narrowed where a past set is made anew
 
 
@@ -359,20 +361,30 @@ def show_as_of(warehouse: Warehouse, moment: datetime, focus: str | None = None)
 
 
 @contextmanager
-def show_only(warehouse: Warehouse, focus: str, staged: Mapping[str, str] | None = None) -> Iterator[None]:
+def show_only(
+    warehouse: Warehouse,
+    focus: str,
+    staged: Mapping[str, str] | None = None,
+    span: tuple[datetime, datetime] | None = None,
+) -> Iterator[None]:
     """Narrow every fact about samples, and every view, to the sample_ids of the temp table `focus`.
 
     So a step pays for what is new, not for what is stored. `staged`, fact -> temp view, adds rows that are
     not stored (yet), so that the views tell what they would show. Nothing can be written meanwhile.
+    Where all those samples were observed within `span` (its end left out), what lies outside is not even
+    looked at, and what lies within is read once: a table is mostly stored in the order of its times.
     """
     cut = dict.fromkeys(SAMPLE_FACTS, f"semi join {focus} using (sample_id)")
+    if span is not None:
+        cut |= {name: f"{cut[name]} where {_WITHIN_SPAN}" for name in _SPANNED}
     cut["label_fix"] = _narrow_fixes(focus)
     cut["fix_outcome"] = "semi join label_fix using (fix_id)"
     for name, view in (staged or {}).items():
         cut[name] = f"{cut.get(name, '')} union all by name select * from {view}"
     # What the views read several times over is narrowed once: on a lake each look at a table has its price.
     cut.setdefault("attribute_definition", "")
-    with _shadow(warehouse.connection, cut, VIEWS if staged else SAMPLE_VIEWS, _NARROWED_ONCE):
+    tables = (*_NARROWED_ONCE, *_SPANNED) if span else _NARROWED_ONCE
+    with _shadow(warehouse.connection, cut, VIEWS if staged else SAMPLE_VIEWS, tables, span):
         yield
 
 
@@ -387,10 +399,12 @@ def _shadow(
     cut: dict[str, str],
     views: tuple[str, ...],
     tables: tuple[str, ...] = (),
+    span: tuple[datetime, datetime] | None = None,
 ) -> Iterator[None]:
     for name, narrowed in cut.items():
         kind = "table" if name in tables else "view"
-        connection.execute(f"create temp {kind} {name} as select * from wh.main.{name} {narrowed}")
+        values = dict(zip(("first", "end"), span, strict=True)) if span and _WITHIN_SPAN in narrowed else {}
+        connection.execute(f"create temp {kind} {name} as select * from wh.main.{name} {narrowed}", values)
     for view in views:
         connection.execute(f"create temp view {view} as {read_sql(f'views/{view}')}")
     try:

@@ -10,10 +10,12 @@ from typing import TYPE_CHECKING
 import pytest
 
 from flows.backfill import run_backfill
+from flows.backfill_progress import BackfillProgress
 from schemas.tables import FACTS
-from tasks.backfill_case import PartitionResult
+from tasks.count_archive import ArchivedFile, find_archived
 from tasks.errors import ExpressionError, InputError, UnknownNameError
 from tasks.pull_logs import pull_files
+from tasks.warehouse import open_warehouse
 
 if TYPE_CHECKING:
     from tests.flows.conftest import Orchard
@@ -67,9 +69,10 @@ def test_stopped_by_hand_it_says_so_and_goes_on_the_next_time(orchard: Orchard) 
     arrange(orchard)
     until = DAY + timedelta(days=3)
 
-    def stop(done: int, total: int, result: PartitionResult) -> None:
-        assert (total, result.members) == (3, 1)
-        if done == 2:
+    def stop(progress: BackfillProgress) -> None:
+        assert (progress.parts, progress.predictions, progress.members) == (3, 6, progress.parts_done)
+        assert progress.predictions_done == 2 * progress.parts_done
+        if progress.parts_done == 2:
             raise KeyboardInterrupt
 
     with pytest.raises(KeyboardInterrupt):
@@ -123,3 +126,68 @@ def test_an_expression_that_fails_on_a_sample_leaves_a_failed_run_and_what_was_d
     assert "fails on a stored sample" in str(error)
     assert json.loads(str(counts))["members"] == 1
     assert orchard.fetch("select count(*) from case_member") == [(1,)]
+
+
+def test_archived_files_are_pulled_whole_before_and_a_dry_run_only_reads_them(orchard: Orchard) -> None:
+    arrange(orchard)
+    archive = orchard.loop.folder / "archive"
+    archive.mkdir()
+    rows = [
+        {**orchard.row(number, "person", 0.99), "observed_at": (DAY + timedelta(hours=number)).isoformat()}
+        for number in (5, 6, 100)  # the last lies outside the span
+    ]
+    rows.append({**rows[0], "attribute": "ground", "predicted": "firm", "reference_label": "soft"})
+    rows.append({**rows[1], "confidence": 7})
+    (archive / "old.jsonl").write_text("".join(json.dumps(row) + "\n" for row in rows), encoding="utf-8")
+    (archive / "torn.jsonl").write_text('{"rec', encoding="utf-8")
+    files = find_archived([str(archive / "*.jsonl")])
+    warehouse, until = orchard.loop.folder / "warehouse.duckdb", DAY + timedelta(days=3)
+    before = hashlib.sha256(warehouse.read_bytes()).hexdigest()
+    there = sorted(orchard.loop.folder.rglob("*"))
+
+    dry = run_backfill(orchard.loop, "crouched-picker", DAY, until, files=files, is_dry_run=True)
+
+    assert hashlib.sha256(warehouse.read_bytes()).hexdigest() == before
+    assert sorted(orchard.loop.folder.rglob("*")) == there
+    old, torn = dry.files
+    assert isinstance(old, ArchivedFile)
+    assert (old.rows, old.refused, old.predictions, old.is_known) == (5, 1, 2, False)
+    assert "torn.jsonl" in torn.error
+    assert dry.members == 3
+
+    done = run_backfill(orchard.loop, "crouched-picker", DAY, until, files=files)
+
+    assert (done.members, done.pulled) == (5, 4)
+    assert orchard.fetch("select count(*) from pull_batch where source_uri like '%old.jsonl'") == [(1,)]
+    assert orchard.fetch("select count(*) from prediction where attribute = 'ground'") == [(1,)]
+    assert orchard.fetch("select count(*) from misprediction where attribute <> 'obstacle'") == [(0,)]
+    ((state, _, _, error),) = orchard.fetch(RUNS)
+    assert state == "partial"
+    assert "torn.jsonl" in str(error)
+    again = run_backfill(orchard.loop, "crouched-picker", DAY, until, files=files[:1])
+    assert (again.pulled, again.members, again.unchanged) == (0, 0, again.partitions)
+    (known,) = run_backfill(orchard.loop, "crouched-picker", DAY, until, files=files[:1], is_dry_run=True).files
+    assert isinstance(known, ArchivedFile)
+    assert (known.predictions, known.is_known) == (0, True)
+
+
+def test_a_pattern_that_names_no_file_and_a_span_to_come_are_refused(orchard: Orchard) -> None:
+    arrange(orchard)
+    with pytest.raises(InputError, match=r"--files .*none\*: no file of that name"):
+        find_archived([str(orchard.loop.folder / "none*")])
+    ahead = orchard.loop.clock() + timedelta(days=1)
+    with pytest.raises(InputError, match="is in the future"):
+        run_backfill(orchard.loop, "crouched-picker", ahead, ahead + timedelta(days=1))
+    summary = run_backfill(orchard.loop, "crouched-picker", DAY, ahead + timedelta(days=1))
+    assert summary.members == 3
+
+
+def test_a_parked_case_is_matched_and_stays_parked(orchard: Orchard) -> None:
+    arrange(orchard)
+    until = DAY + timedelta(days=3)
+    run_backfill(orchard.loop, "crouched-picker", DAY, DAY + timedelta(days=1))
+    with open_warehouse(orchard.loop, write=True) as warehouse:
+        insert = "insert into case_state values ('crouched-picker', 'parked', 'no time', 'ann', $known_at)"
+        warehouse.write(lambda known_at: warehouse.connection.execute(insert, {"known_at": known_at}))
+    assert run_backfill(orchard.loop, "crouched-picker", DAY, until).members == 2
+    assert orchard.fetch("select arg_max(state, known_at) from case_state") == [("parked",)]

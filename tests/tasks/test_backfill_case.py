@@ -154,7 +154,9 @@ def test_only_the_span_is_looked_at_and_its_end_is_left_out(file_loop: Loop) -> 
     ) == [("r1",)]
 
 
-def test_a_day_with_too_many_predictions_is_taken_by_the_hour(file_loop: Loop) -> None:
+def test_a_day_with_too_many_predictions_is_taken_by_the_hour_and_such_an_hour_by_the_minute(
+    file_loop: Loop,
+) -> None:
     put_log(file_loop, "busy.jsonl", [row(number * 45, "crate", "person") for number in range(4)])
     case = put_case(file_loop)
     hours = list_partitions(file_loop, case, DAY, DAY + timedelta(days=1), at_most=3)
@@ -162,6 +164,13 @@ def test_a_day_with_too_many_predictions_is_taken_by_the_hour(file_loop: Loop) -
         (DAY + timedelta(hours=hour), DAY + timedelta(hours=hour + 1)) for hour in (0, 1, 2)
     ]
     assert backfill(file_loop, case, at_most=3) == [2, 1, 1]
+    minutes = list_partitions(file_loop, case, DAY, DAY + timedelta(days=1), at_most=1)
+    assert [(part.first, part.end, part.predictions) for part in minutes] == [
+        (DAY, DAY + timedelta(minutes=1), 1),
+        (DAY + timedelta(minutes=45), DAY + timedelta(minutes=46), 1),
+        (DAY + timedelta(hours=1), DAY + timedelta(hours=2), 1),
+        (DAY + timedelta(hours=2), DAY + timedelta(hours=3), 1),
+    ]
 
 
 def test_a_partition_is_cut_where_the_span_begins_and_ends(file_loop: Loop) -> None:
