@@ -194,6 +194,11 @@ def _tell_empty(connection: duckdb.DuckDBPyConnection, composition: Composition,
             f"{attribute}: no label is from a passed lot; {counts['lot_open']} wait for the audit of theirs: "
             "`turnrow audit` tells what is still to be answered"
         )
+    if counts.get("watch_open"):
+        return (
+            f"{attribute}: every label is an answer to the random watch of a week that is not closed "
+            f"({counts['watch_open']}); answer the rest of its questions, or pull further label files"
+        )
     by_settings = [f"{counts[why]} as {why}" for why in _BY_SETTINGS if counts.get(why)]
     if by_settings:
         return (

@@ -58,6 +58,29 @@ def test_from_logs_over_answers_to_a_judged_candidate_in_two_nights(any_orchard:
     assert read_facts(any_orchard) == before, "a night without news changes nothing"
 
 
+def test_the_watch_asks_before_what_is_doubted_and_its_fixes_count_once_its_week_is_closed(
+    orchard: Orchard,
+) -> None:
+    """All 44 tracks are drawn, 40 have a person's word; the doubts join the questions about the other four."""
+    queue = replace(orchard.loop.settings.queue, watch_per_week=50)
+    loop = replace(orchard.loop, settings=replace(orchard.loop.settings, queue=queue))
+    orchard.put_first_night()
+    first = run_nightly(loop)
+    assert pick(first, "watch_drawn", "asked", "rounds") == [44, 0, 0]
+    assert orchard.fetch("select reason, case_name, count(*) from fix_request group by all order by all") == [
+        ("flagged", "crouched-picker", 4),
+        ("watch", None, 4),
+    ]
+    orchard.freeze_holdout()
+    assert orchard.answer_all() == 4
+    second = run_nightly(loop)
+    assert pick(second, "settled", "watch_drawn", "rounds") == [4, 0, 1]
+    assert orchard.fetch("select count(*) from watch_close") == [(1,)]
+    before = read_facts(orchard)
+    run_nightly(loop)
+    assert read_facts(orchard) == before, "a night without news changes nothing"
+
+
 def test_too_few_settled_fixes_start_no_round(make_orchard: Callable[[str], Orchard]) -> None:
     orchard = make_orchard("")
     orchard.put_first_night()

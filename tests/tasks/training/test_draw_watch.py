@@ -206,3 +206,42 @@ def test_two_who_draw_at_once_draw_one_week(at: Callable[[int], Orchard], field:
     assert orchard.ask("select part, drawn_count from watch_draw") == [(1, drawn)]
     assert orchard.ask("select count(*), count(distinct sample_id) from watch_sample") == [(drawn, drawn)]
     assert orchard.number("select count(*) from label_fix") == drawn
+
+
+def test_hold_outs_are_traffic_and_their_labels_answer_without_a_question(
+    at: Callable[[int], Orchard], field: Field
+) -> None:
+    """A reserved group can be drawn; what a frozen hold-out holds is not asked again, and none of it trains."""
+    orchard = at(8)
+    held, free = sights(field, "crate", 4, "held"), sights(field, "foliage", 4, "free")
+    orchard.pull(field.predict(held + free))
+    orchard.pull(field.label(held))
+    assert orchard.hold(held).missing == 0
+    found = draw_watch(orchard.loop)
+    assert (found.drawn, found.asked) == (8, 4)
+    assert orchard.ask(
+        "select distinct reason, recording_id like 'free-%' from open_fix join known_sample using (sample_id)"
+    ) == [("watch", True)]
+    orchard.pull(field.label(free + sights(field, "person", 2, "old")))
+    assert orchard.assemble(is_dry_run=True).left_out_by_why == {"reserved": 4, "watch_open": 4}
+
+
+def test_a_draw_that_is_killed_before_its_end_leaves_nothing(at: Callable[[int], Orchard], field: Field) -> None:
+    """Samples, draw and questions come together or not at all, and the next run draws the very same."""
+    orchard = at(8)
+    orchard.pull(field.predict(sights(field, "crate", 40, "wk")))
+    limit(orchard, 20)
+    ticks = iter(range(10))
+    clock = orchard.loop.clock
+
+    def stop_late() -> datetime:
+        """The clock is asked for the last time by the run's record, within the transaction."""
+        if next(ticks) >= 2:
+            raise KeyboardInterrupt
+        return clock()
+
+    with pytest.raises(KeyboardInterrupt):
+        draw_watch(replace(orchard.loop, clock=stop_late))
+    tables = ("watch_draw", "watch_sample", "label_fix", "fix_request")
+    assert all(orchard.number(f"select count(*) from {table}") == 0 for table in tables)
+    assert draw_watch(orchard.loop).drawn == sum(lie(f"wk-crate-{n:03d}", "1") < 0.5 for n in range(40))
