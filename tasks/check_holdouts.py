@@ -48,7 +48,10 @@ def tell_limit(limit: HoldoutLimit) -> str:
     if limit.kind == "guard":
         what = f"can rule out a loss of {_points(limit.reach)}, the margin is {_points(limit.wanted)}"
     else:
-        what = f"a gain of {_points(limit.reach)} or more can show, at level {limit.alpha:.2g}"
+        what = (
+            f"a gain of {_points(limit.reach)} or more can show, at level {limit.alpha:.2g}; "
+            f"{_points(limit.wanted)} are wanted"
+        )
     return f"{size}; {what}{_tell_wear(limit)}"
 
 
@@ -63,6 +66,8 @@ def _tell_wear(limit: HoldoutLimit) -> str:
 def _tell_growth(limit: HoldoutLimit, needed: int) -> str:
     """Return what would make the hold-out large enough: of a class's recall only its own members count."""
     wanted = f"about {needed:,} such members, each of a group of its own, would do"
+    if limit.is_pooled:
+        return f"{wanted}: let hold-outs of these cases grow (turnrow holdout CASE --grow N)"
     if not limit.is_frozen:
         return f"{wanted}; first answer what it asks, so that it can freeze"
     more = math.ceil(max(needed - limit.groups, 1) / limit.share_counted)

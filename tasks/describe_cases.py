@@ -89,8 +89,8 @@ def _measure_service(warehouse: Warehouse, case: FailureCase) -> CaseInService |
 
 
 def _list_limits(connection: duckdb.DuckDBPyConnection, loop: Loop, case: FailureCase) -> list[HoldoutLimit]:
-    """Return what the case's own hold-out can show, and each guard of the overall one."""
-    about = {case.case, f"overall:{case.attribute}"}
+    """Return what the case's own hold-out can show, the overall one's guards, and the other cases together."""
+    about = {case.case, f"overall:{case.attribute}", f"cases of {case.attribute}"}
     limits = find_holdout_limits(connection, loop.settings, [case])
     return [limit for limit in limits if limit.holdout in about]
 

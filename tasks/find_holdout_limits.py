@@ -5,8 +5,8 @@ must pass, so each gets a share of what may be missed. Samples of one group may 
 as one sample here. The assumption about an unchanged model stands in `_DECIDED_OTHERWISE`.
 """
 
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, field, replace
 
 import duckdb
 
@@ -18,8 +18,10 @@ from tasks.spend_alpha import count_attempts, spend_alpha
 # The share of samples on which one of two equally good models is right alone: twice this share differ.
 # Common practice, no source.
 _DECIDED_OTHERWISE = 0.03
-# A gain on its case that a round should be able to show. Common practice, no source.
+# A gain on its case that a round should be able to show where nobody knows how good the incumbent is on it, and
+# the least that is worth planning for. Common practice, no source.
 _GAIN_WANTED = 0.20
+_GAIN_AT_LEAST = 0.05
 # Tests beside those of critical classes: better than incumbent and than control, the whole, false alarms, other
 # cases pooled; and one share for the other cases one by one, which fail by chance alone now and then.
 _OTHER_TESTS = 6
@@ -27,7 +29,7 @@ _OTHER_TESTS = 6
 
 @dataclass(frozen=True)
 class HoldoutLimit:
-    """One thing that a hold-out has to show, and whether it can at its size.
+    """One thing that a hold-out, or several pooled, has to show, and whether it can at its size.
 
     `kind` is `guard` (must not get worse) or `target` (must get better). `reach` is the smallest loss that a guard
     can rule out, or the smallest gain that a target can show, with the power wanted; `wanted` is the margin that a
@@ -50,6 +52,15 @@ class HoldoutLimit:
     share_counted: float = 1.0
     attempts: int = 0
     looks_at_most: int = 0
+    is_pooled: bool = False
+
+
+@dataclass(frozen=True)
+class KnownOfCases:
+    """What is known of cases, by name: the incumbent's figure on its hold-out, what its members were called."""
+
+    figures: Mapping[str, float] = field(default_factory=dict)
+    called: Mapping[str, frozenset[str]] = field(default_factory=dict)
 
 
 def find_holdout_limits(
@@ -59,13 +70,32 @@ def find_holdout_limits(
     attempts: dict[str, int] = {}
     for name in settings.attribute:
         attempts |= count_attempts(connection, name)
-    return limit_holdouts(fetch_rows(connection, "setup/holdout_classes"), settings, cases, attempts)
+    rows = fetch_rows(connection, "setup/holdout_classes")
+    return limit_holdouts(rows, settings, cases, attempts, _read_known(connection, cases))
+
+
+def _read_known(connection: duckdb.DuckDBPyConnection, cases: Sequence[FailureCase]) -> KnownOfCases:
+    truths = {case.case: case.holdout.truth for case in cases}
+    figures = {
+        str(row["case_name"]): float(row["value"])
+        for row in fetch_rows(connection, "setup/incumbent_figures")
+        if row["slice"] == (f"truth={truths[row['case_name']]}" if truths.get(row["case_name"]) else "all")
+    }
+    called: dict[str, set[str]] = {}
+    for row in fetch_rows(connection, "setup/called_labels"):
+        called.setdefault(str(row["case_name"]), set()).add(str(row["predicted"]))
+    return KnownOfCases(figures, {name: frozenset(labels) for name, labels in called.items()})
 
 
 def limit_holdouts(
-    rows: Sequence[Row], settings: Settings, cases: Sequence[FailureCase], attempts: Mapping[str, int]
+    rows: Sequence[Row],
+    settings: Settings,
+    cases: Sequence[FailureCase],
+    attempts: Mapping[str, int],
+    known: KnownOfCases | None = None,
 ) -> list[HoldoutLimit]:
     """Return what hold-outs can show, from rows of attribute, case_name, holdout_id, label and their counts."""
+    known = known or KnownOfCases()
     limits: list[HoldoutLimit] = []
     for attribute in settings.attribute.values():
         own = [row for row in rows if row["attribute"] == attribute.name]
@@ -74,7 +104,9 @@ def limit_holdouts(
         for case in (case for case in cases if case.attribute == attribute.name):
             gate = override_gate(settings.gate, case.gate)
             of_case = [row for row in own if row["case_name"] == case.case]
-            limits += _limit_case(case, gate, share_power(gate, attribute), of_case, attempts)
+            limits += _limit_case(case, gate, share_power(gate, attribute), of_case, attempts, known)
+            limits += _limit_false_alarms(attribute, case.case, gate, overall, known)
+        limits += _limit_others(attribute, settings.gate, [row for row in own if row not in overall])
     return limits
 
 
@@ -96,9 +128,36 @@ def _limit_overall(
     for label in attribute.critical:
         of_class = [row for row in rows if row["label"] == label]
         if of_class:
-            limit = _limit_guard(attribute, f"recall of {label}", of_class, gate, gate.critical_margin, power)
+            # What is called a class is about as much as what is of it, so its precision is planned alike.
+            about = f"recall and precision of {label}"
+            limit = _limit_guard(attribute, about, of_class, gate, gate.critical_margin, power)
             limits.append(replace(limit, share_counted=_count(of_class) / _count(rows)))
     return [_add_attempts(limit, rows, attempts, gate) for limit in limits]
+
+
+def _limit_false_alarms(
+    attribute: AttributeSettings, name: str, gate: GateSettings, overall: list[Row], known: KnownOfCases
+) -> Iterator[HoldoutLimit]:
+    """Yield what the overall hold-out's samples of what the case's members were called can rule out."""
+    counted = [row for row in overall if row["label"] in known.called.get(name, ())]
+    if counted:
+        power, about = share_power(gate, attribute), f"false alarms of {name}"
+        limit = _limit_guard(attribute, about, counted, gate, gate.false_alarm_margin, power)
+        yield replace(limit, share_counted=_count(counted) / _count(overall), looks_at_most=gate.looks_at_most)
+
+
+def _limit_others(attribute: AttributeSettings, gate: GateSettings, rows: list[Row]) -> Iterator[HoldoutLimit]:
+    """Yield what the other cases together can rule out when the case with most groups is the one to be cured."""
+    sizes: dict[str, int] = {}
+    for row in rows:
+        sizes[row["case_name"]] = sizes.get(row["case_name"], 0) + int(row["group_count"])
+    if len(sizes) < 2:
+        return
+    largest = max(sizes, key=lambda name: (sizes[name], name))
+    others = [row for row in rows if row["case_name"] != largest]
+    power = share_power(gate, attribute)
+    limit = _limit_guard(attribute, f"all cases but {largest} together", others, gate, gate.margin, power)
+    yield replace(limit, holdout=f"cases of {attribute.name}", is_pooled=True, looks_at_most=gate.looks_at_most)
 
 
 def _limit_guard(
@@ -114,7 +173,12 @@ def _limit_guard(
 
 
 def _limit_case(
-    case: FailureCase, gate: GateSettings, power: float, rows: list[Row], attempts: Mapping[str, int]
+    case: FailureCase,
+    gate: GateSettings,
+    power: float,
+    rows: list[Row],
+    attempts: Mapping[str, int],
+    known: KnownOfCases,
 ) -> list[HoldoutLimit]:
     """Return the gain that McNemar's test can show at what the next attempt may spend."""
     truth = case.holdout.truth
@@ -131,9 +195,18 @@ def _limit_case(
     gains = [step / 100 for step in range(1, 95)]
     reach = next((gain for gain in gains if need(gain) <= _count_groups(counted)), 1.0)
     about = f"recall of {truth}" if truth else "accuracy"
-    limit = _make_limit("target", case.case, about, counted, reach, _GAIN_WANTED, need(_GAIN_WANTED), alpha)
+    wanted = _want_gain(case, known.figures.get(case.case))
+    limit = _make_limit("target", case.case, about, counted, reach, wanted, need(wanted), alpha)
     limit = replace(limit, share_counted=_count(counted) / _count(rows))
     return [_add_attempts(limit, rows, attempts, gate)]
+
+
+def _want_gain(case: FailureCase, figure: float | None) -> float:
+    """Return what the incumbent lacks of the case's target; a usual gain where one of both is not known."""
+    least = case.gate.accuracy_at_least
+    if figure is None or least is None:
+        return _GAIN_WANTED
+    return min(max(round(least - figure, 4), _GAIN_AT_LEAST), 0.94)
 
 
 def _add_attempts(

@@ -113,7 +113,7 @@ def test_missing_holdouts_are_warned_of_and_small_ones_too(file_loop: Loop, tmp_
     ]
     assert [finding.what.split(";")[0] for finding in told] == [
         "the whole: 20 members in 20 groups",
-        "recall of person: 10 members in 10 groups",
+        "recall and precision of person: 10 members in 10 groups",
     ]
     assert all("such members, each of a group of its own, would do" in finding.mend for finding in told)
 

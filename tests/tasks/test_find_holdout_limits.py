@@ -9,7 +9,7 @@ import pytest
 from schemas.case_file import CaseGate, FailureCase, HoldoutSettings, MembersSettings
 from schemas.settings import AttributeSettings, GateSettings, Settings
 from tasks.check_holdouts import tell_limit
-from tasks.find_holdout_limits import HoldoutLimit, limit_holdouts
+from tasks.find_holdout_limits import HoldoutLimit, KnownOfCases, limit_holdouts
 from tasks.statistics import pairs_needed
 
 OBSTACLE = AttributeSettings(name="obstacle", labels=("person", "crate"), critical=("person",))
@@ -75,12 +75,16 @@ def test_a_worn_holdout_takes_a_greater_gain_and_says_how_often_it_was_looked_at
 
 
 def test_too_small_a_holdout_says_how_many_it_would_take() -> None:
-    found = limit("overall:obstacle", "recall of person", rows("overall:obstacle", person=30, crate=1500))
+    found = limit(
+        "overall:obstacle", "recall and precision of person", rows("overall:obstacle", person=30, crate=1500)
+    )
     assert found.wanted == 0.05
     assert found.reach > 0.05
     needed = found.groups_needed
     assert needed is not None
-    enough = limit("overall:obstacle", "recall of person", rows("overall:obstacle", person=needed, crate=1500))
+    enough = limit(
+        "overall:obstacle", "recall and precision of person", rows("overall:obstacle", person=needed, crate=1500)
+    )
     assert enough.groups_needed is None
 
 
@@ -107,7 +111,47 @@ def test_what_a_class_lacks_is_asked_for_by_its_share() -> None:
     """Of a hold-out that is a fifth persons, 30 persons more take 150 members more."""
     from tasks.check_holdouts import _tell_growth
 
-    found = limit("overall:obstacle", "recall of person", rows("overall:obstacle", person=20, crate=80))
+    found = limit(
+        "overall:obstacle", "recall and precision of person", rows("overall:obstacle", person=20, crate=80)
+    )
     assert found.share_counted == 0.2
     assert "--grow 150" in _tell_growth(found, 50)
     assert "answer what it asks" in _tell_growth(replace(found, is_frozen=False), 50)
+
+
+@pytest.mark.parametrize(
+    ("figure", "least", "wanted"), [(0.70, 0.81, 0.11), (0.80, 0.81, 0.05), (None, 0.81, 0.20), (0.70, None, 0.20)]
+)
+def test_the_gain_to_plan_for_is_what_the_incumbent_lacks(
+    figure: float | None, least: float | None, wanted: float
+) -> None:
+    """At least 5 points; 20 where the incumbent's figure or the case's target is not known."""
+    case = replace(CASE, gate=CaseGate(accuracy_at_least=least))
+    known = KnownOfCases(figures={} if figure is None else {CASE.case: figure})
+    (target,) = limit_holdouts(rows("crouched-picker", person=200), SETTINGS, [case], {}, known)
+    assert target.wanted == pytest.approx(wanted)
+    enough = pairs_needed(wanted + 0.03, 0.03, 0.025, 0.975)
+    assert target.groups_needed == (enough if enough > 200 else None)
+
+
+def test_false_alarms_are_planned_on_what_the_members_were_called() -> None:
+    """Pickers were called crates: of the overall hold-out only its 90 crates can raise a false alarm."""
+    known = KnownOfCases(called={CASE.case: frozenset({"crate"})})
+    held = rows("overall:obstacle", person=200, crate=90, foliage=710)
+    (alarms,) = [
+        row for row in limit_holdouts(held, SETTINGS, [CASE], {}, known) if row.about.startswith("false alarms")
+    ]
+    assert (alarms.groups, alarms.wanted, alarms.share_counted) == (90, 0.03, 0.09)
+    assert alarms.groups_needed is not None
+
+
+def test_the_other_cases_are_planned_together_without_the_largest_one() -> None:
+    found = [
+        *rows("crouched-picker", person=300),
+        *rows("ladder-in-sun", person=80, crate=20),
+        *rows("dog", crate=50),
+    ]
+    (pooled,) = [row for row in limit_holdouts(found, SETTINGS, [CASE], {}) if row.is_pooled]
+    assert (pooled.holdout, pooled.about) == ("cases of obstacle", "all cases but crouched-picker together")
+    assert (pooled.groups, pooled.wanted) == (150, SETTINGS.gate.margin)
+    assert not any(row.is_pooled for row in limit_holdouts(found[:1], SETTINGS, [CASE], {}))
