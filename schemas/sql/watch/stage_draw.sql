@@ -1,9 +1,14 @@
 -- one row per sample of a track that may be drawn now: tracks that came in since their week's last draw, of weeks that
--- are not closed. `chance` is a hash of the track, evenly between 0 and 1; a track is in where it lies below the week's
--- probability, which for what comes later never is above that of the first draw
+-- are not closed. `chance` is a hash of the track, evenly between 0 and 1; a track is in where it lies below the draw's
+-- probability: the wanted number by all tracks of the week that are known so far, and never above an earlier draw's
 create or replace temp table eligible_track as
 with drawn as (
-    select week, max(part) as part, arg_min(inclusion_probability, part) as first_probability, max(seen_until) as until
+    select
+        week,
+        max(part) as part,
+        min(inclusion_probability) as probability,
+        sum(track_count) as track_count,
+        max(seen_until) as until
     from watch_draw
     where attribute = $attribute
     group by week
@@ -15,7 +20,11 @@ taken as (
     where w.attribute = $attribute
 ),
 new_track as (
-    select t.*, coalesce(d.part, 0) + 1 as part, coalesce(d.first_probability, 1.0) as at_most
+    select
+        t.*,
+        coalesce(d.part, 0) + 1 as part,
+        coalesce(d.probability, 1.0) as at_most,
+        coalesce(d.track_count, 0) as known_before
     from served_track as t
     left join drawn as d on d.week = t.week
     anti join taken as k on k.recording_id = t.recording_id and k.object_id = t.object_id
@@ -30,7 +39,7 @@ sizes as (
 select
     n.*,
     z.track_count,
-    least(n.at_most, $per_week / z.track_count) as inclusion_probability,
+    least(n.at_most, $per_week / (n.known_before + z.track_count)) as inclusion_probability,
     cast('0x' || left(sha256(array_to_string(
         ['watch', $attribute, cast(n.week as varchar), n.recording_id, n.object_id], chr(31)
     )), 12) as bigint) / 281474976710656.0 as chance
