@@ -39,6 +39,10 @@ def arrange(orchard: Orchard) -> None:
 def test_a_backfill_adds_the_case_over_its_span_and_records_itself(any_orchard: Orchard) -> None:
     arrange(any_orchard)
     until = DAY + timedelta(days=2)
+    if any_orchard.loop.settings.warehouse.location.startswith("ducklake:"):
+        snapshots = any_orchard.fetch("select count(*) from ducklake_snapshots('wh')")
+        assert run_backfill(any_orchard.loop, "crouched-picker", DAY, until, is_dry_run=True).members == 2
+        assert any_orchard.fetch("select count(*) from ducklake_snapshots('wh')") == snapshots
 
     summary = run_backfill(any_orchard.loop, "crouched-picker", DAY, until)
 
