@@ -178,7 +178,10 @@ def judged(make_orchard: Callable[..., Any], field: Any, kept: Kept) -> tuple[An
     orchard = make_orchard(field.settings.replace("answers_needed", SLICED) + "seeds = 2\n" + MEDIA)
     if kept.names is None:
         names = [f"held-crouched-{number:03d}" for number in range(10)]
-        later = [field.sight("person", name, minute=100 + number) for number, name in enumerate(names)]
+        later = [
+            field.sight("person", name, minute=100 + number, media_uri="0.png")
+            for number, name in enumerate(names)
+        ]
         orchard.pull(field.predict(later, "crate", model="older"))
         case, first = start(orchard, field)
         kept.names = (go_round(orchard, field, case, first), first)
