@@ -264,7 +264,8 @@ def print_sign_off(document: _Document) -> Iterable[str]:
     done = {"accept": "accepted: it is the incumbent now", "refuse": "refused"}[document["decision"]]
     against = ", against the verdict" if document["against_verdict"] else ""
     yield f"{make_harmless(document['model_version'])} {done}{against}"
-    yield f"  the gate's verdict: {show_value(document['verdict'])}"
+    reason = f": {make_harmless(document['reason'])}" if document["reason"] else ""
+    yield f"  the gate's verdict: {show_value(document['verdict'])}{reason}"
     yield from document["cautions"]
 
 

@@ -1,5 +1,8 @@
 """`sign-off`: a named person's decision on a candidate; only an accepted one becomes the incumbent."""
 
+import os
+import pwd
+import socket
 from dataclasses import dataclass, replace
 from datetime import datetime
 
@@ -171,10 +174,10 @@ def insert_sign_off(
     *,
     against: bool,
 ) -> None:
-    """Insert one row of `sign_off`; part of the caller's transaction."""
+    """Insert one row of `sign_off`, with whose process this is and where; part of the caller's transaction."""
     connection.execute(
         "insert into sign_off values "
-        "($model_version, $attribute, $decision, $against, $signed_by, $note, $known_at)",
+        "($model_version, $attribute, $decision, $against, $signed_by, $note, $known_at, $account, $host)",
         {
             "model_version": model_version,
             "attribute": attribute,
@@ -183,8 +186,18 @@ def insert_sign_off(
             "signed_by": signed_by,
             "note": note,
             "known_at": known_at,
+            "account": name_account(),
+            "host": socket.gethostname(),
         },
     )
+
+
+def name_account() -> str:
+    """Return the operating system's name for whose process this is; its number where it has no name."""
+    try:
+        return pwd.getpwuid(os.geteuid()).pw_name
+    except KeyError:
+        return str(os.geteuid())
 
 
 def _close_cured(

@@ -237,7 +237,8 @@ def _judge(loop: Loop, version: str, holdout_id: str) -> None:
                     {"holdout": holdout_id, "slice": name, "known_at": known_at},
                 )
             connection.execute(
-                "insert into sign_off values ('m1', 'obstacle', 'refuse', false, 'rosa', $note, $known_at)",
+                "insert into sign_off values ('m1', 'obstacle', 'refuse', false, 'rosa', $note, $known_at, "
+                "'rosa', 'cart-7')",
                 {"note": f"worse on {NAME} than elsewhere", "known_at": known_at},
             )
             connection.execute(

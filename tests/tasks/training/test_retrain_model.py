@@ -2,6 +2,9 @@
 
 import hashlib
 import json
+import os
+import pwd
+import socket
 import sys
 from typing import Any
 
@@ -383,3 +386,32 @@ def test_what_may_not_be_signed_is_refused_and_nothing_written(orchard: Any, fie
     sign_off(orchard.loop, second.model, signed_by="A. Picker", decision="refuse")
     assert orchard.ask("select decision from sign_off order by known_at") == [("accept",), ("refuse",)]
     assert orchard.number("select model_version from incumbent") != second.model
+
+
+def test_an_earlier_model_can_be_accepted_again_and_every_decision_names_account_and_host(
+    orchard: Any, field: Any
+) -> None:
+    first = start(orchard, field)
+    case = orchard.case()
+    fix_some(orchard, field, case)
+    orchard.assemble()
+    second = orchard.retrain(case)
+    orchard.accept(second.model, "it is needed")
+    with pytest.raises(InputError, match="needs --note"):
+        sign_off(orchard.loop, first.model, signed_by="A. Picker", decision="accept")
+    back = sign_off(
+        orchard.loop, first.model, signed_by="A. Picker", decision="accept", note="back: dusk is worse"
+    )
+    assert back.against_verdict
+    assert orchard.ask("select model_version from incumbent") == [(first.model,)]
+    account = pwd.getpwuid(os.geteuid()).pw_name
+    assert orchard.ask("select model_version, account, host from sign_off order by known_at") == [
+        (model, account, socket.gethostname()) for model in (first.model, second.model, first.model)
+    ]
+    fix_some(orchard, field, case, prefix="next")
+    orchard.assemble()
+    orchard.retrain(case)
+    parents = orchard.ask(
+        "select parent_version from model where role = 'candidate' order by known_at desc limit 1"
+    )
+    assert parents == [(first.model,)]
