@@ -102,7 +102,7 @@ def _tell_return(case: CaseInService, limits: QueueSettings) -> str | None:
 
 
 def _tell_ratio(found: Comparison, limit: float) -> str:
-    where = f"in the {found.strata} weeks and sites where both ran" if found.strata else "before against after"
+    where = f"within weeks and sites where both ran ({found.strata})" if found.strata else "before against after"
     ratio = "any number of" if found.ratio is None else f"{found.ratio:.2f}"
     high = "any" if found.high is None else f"{found.high:.2f}"
     return (

@@ -1,5 +1,6 @@
 """Once in service: what the watch says of models, rules and cases, and what becomes of a cured case."""
 
+from dataclasses import replace
 from datetime import datetime, timedelta
 from typing import Any
 
@@ -54,10 +55,10 @@ def look(orchard: Orchard, case: Any) -> list[tuple[str, str]]:
 
 
 def test_a_cured_case_is_watched_in_service_and_reopened_when_its_errors_come_back(
-    any_orchard: Orchard, field: Field, capsys: pytest.CaptureFixture[str]
+    orchard: Orchard, field: Field, capsys: pytest.CaptureFixture[str]
 ) -> None:
     """Real logs, week by week; a few errors are not yet a return, and nothing swings back by itself."""
-    orchard, case = any_orchard, any_orchard.case()
+    case = orchard.case()
     serve(orchard, field, 0, "m1", wrong=20, right=0)
     assert look(orchard, case) == []
     cure(orchard, "m2")
@@ -95,6 +96,19 @@ def test_a_cured_case_is_watched_in_service_and_reopened_when_its_errors_come_ba
     assert "obstacle: 4 weeks drawn, 0 not closed yet" in shown and "33.3 % (" in shown, shown
     assert main(["status", "--at", str(orchard.loop.folder)]) == 0
     assert "Random watch" in capsys.readouterr().out
+
+
+def test_a_case_goes_on_to_reopened_on_a_lake_too(make_lake_loop: Any, make_orchard: Any, field: Field) -> None:
+    """In one week at one site both models ran, and the new one is hardly better."""
+    orchard = replace(make_orchard(), loop=make_lake_loop(field.settings, "lake"))
+    case = orchard.case()
+    cure(orchard, "m2")
+    serve(orchard, field, 1, "m1", wrong=9, right=1)
+    serve(orchard, field, 1, "m2", wrong=8, right=2)
+    assert look(orchard, case) == [("crouched-picker", "watched")]
+    (again,) = follow_cases(orchard.loop)
+    assert (again.state, "where both ran (1) 8 of 10 tracks" in again.because) == ("reopened", True)
+    assert follow_cases(orchard.loop) == []
 
 
 def test_rules_are_measured_against_what_was_drawn_whether_they_doubted_it_or_not(
