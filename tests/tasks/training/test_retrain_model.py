@@ -397,7 +397,7 @@ def test_an_earlier_model_can_be_accepted_again_and_every_decision_names_account
     orchard.assemble()
     second = orchard.retrain(case)
     orchard.accept(second.model, "it is needed")
-    with pytest.raises(InputError, match="another model accepted.* give the reason with --note"):
+    with pytest.raises(InputError, match=r"another model accepted.* give the reason with --note"):
         sign_off(orchard.loop, first.model, signed_by="A. Picker", decision="accept")
     back = sign_off(
         orchard.loop, first.model, signed_by="A. Picker", decision="accept", note="back: dusk is worse"
