@@ -272,6 +272,10 @@ def _add_sign_off(parser: _Parser) -> None:
     parser.add_argument("--note", metavar="TEXT", help="why; needed to accept against the verdict")
 
 
+def _add_schedule(parser: _Parser) -> None:
+    parser.add_argument("--next", action="store_true", help="tell the next runs and the last ones, start nothing")
+
+
 def _add_backfill(parser: _Parser) -> None:
     _add_case_name(parser)
     parser.add_argument("--since", metavar="T", type=read_time, required=True, help="the first moment")
@@ -370,6 +374,7 @@ _COMMANDS: dict[str, tuple[str, _AddArguments]] = {
     "sign-off": ("Record a person's decision on a candidate; Turnrow is no safety case.", _add_sign_off),
     "nightly": ("Run the nightly flow once, now: pull, flag, settle, mine, and due rounds.", _add_nothing),
     "round": ("Run a round once, now: assemble, retrain, evaluate and judge.", _add_attribute),
+    "schedule": ("Run nightly and round unattended, by the cron lines of turnrow.toml.", _add_schedule),
     "backfill": ("Match one failure case with the history between two moments.", _add_backfill),
     "lineage": ("Show where a training set, model, label or file came from and what came of it.", _add_lineage),
     "why": ("Show one sample's whole life, and why it is not in a training set.", _add_why),

@@ -58,6 +58,18 @@ def run_backfill(request: Request) -> Answer:
     return Answer(_leave_out_run(summary), 1 if errors else 0, errors)
 
 
+def run_schedule(request: Request) -> Answer:
+    """`schedule`: until it is stopped; with --next only what is to come and what was."""
+    if request.options.next:
+        from flows.tell_schedule import tell_schedule
+
+        return Answer(tell_schedule(request.loop))
+    from flows.schedule import run_schedule as run
+
+    run(request.loop, request.say)
+    return Answer({"state": "stopped"})
+
+
 def _leave_out_run(summary: object) -> dict[str, Any]:
     """Return the document without its run_id: the same command again, with nothing new, says the same."""
     document: dict[str, Any] = make_plain(summary)
@@ -68,5 +80,6 @@ def _leave_out_run(summary: object) -> dict[str, Any]:
 FLOWS: dict[str, Callable[[Request], Answer]] = {
     "nightly": run_nightly,
     "round": run_round,
+    "schedule": run_schedule,
     "backfill": run_backfill,
 }

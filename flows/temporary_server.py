@@ -9,8 +9,8 @@ import tempfile
 import time
 import urllib.error
 import urllib.request
-from collections.abc import Iterator, Mapping
-from contextlib import contextmanager
+from collections.abc import Iterator, Mapping, Sequence
+from contextlib import contextmanager, nullcontext
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -52,22 +52,24 @@ def start_temporary_server() -> Iterator[TemporaryServer]:
     Its home is a temporary folder: neither the user's Prefect profile nor his settings are read or changed.
     """
     with tempfile.TemporaryDirectory(prefix="turnrow-prefect-", ignore_cleanup_errors=True) as home:
-        port = _find_port()
+        port = find_port()
         url = f"http://{_LOOPBACK}:{port}/api"
-        process = _start(Path(home), port)
+        process = start_server(Path(home), port)
         try:
-            yield TemporaryServer(process, url, {**_make_environment(Path(home)), "PREFECT_API_URL": url})
+            yield TemporaryServer(process, url, {**make_environment(Path(home)), "PREFECT_API_URL": url})
         finally:
-            _stop(process)
+            stop_group(process)
 
 
-def _find_port() -> int:
+def find_port() -> int:
+    """Return a port of the loopback interface that is free just now."""
     with socket.socket() as free:
         free.bind((_LOOPBACK, 0))
         return int(free.getsockname()[1])
 
 
-def _make_environment(home: Path) -> dict[str, str]:
+def make_environment(home: Path) -> dict[str, str]:
+    """Return our environment with a home for Prefect, and without any other setting of it."""
     kept = {name: value for name, value in os.environ.items() if not name.startswith("PREFECT_")}
     return kept | {
         "PREFECT_HOME": str(home),
@@ -79,21 +81,29 @@ def _make_environment(home: Path) -> dict[str, str]:
     }
 
 
-def _start(home: Path, port: int) -> subprocess.Popen[bytes]:
+def start_server(home: Path, port: int) -> subprocess.Popen[bytes]:
     """Start the server as a group of its own that ends with this process, however this process ends."""
     server = (sys.executable, "-P", "-m", "prefect", "server", "start", "--host", _LOOPBACK, "--port", str(port))
-    with (home / "log").open("wb") as log:
+    return start_group(server, make_environment(home), home / "log")
+
+
+def start_group(
+    command: Sequence[str], environment: Mapping[str, str], log: Path | None = None
+) -> subprocess.Popen[bytes]:
+    """Start a command as a group of its own that ends with this process; it writes to `log`, else to stderr."""
+    with log.open("ab") if log else nullcontext() as target:
         return subprocess.Popen(
-            ["/bin/sh", "-c", _UNTIL_CLOSED, "sh", *server],
-            env=_make_environment(home),
+            ["/bin/sh", "-c", _UNTIL_CLOSED, "sh", *command],
+            env=environment,
             stdin=subprocess.PIPE,
-            stdout=log,
+            stdout=target or sys.stderr,
             stderr=subprocess.STDOUT,
             start_new_session=True,
         )
 
 
-def _stop(process: subprocess.Popen[bytes]) -> None:
+def stop_group(process: subprocess.Popen[bytes]) -> None:
+    """End a group that `start_group` started; one that does not end by itself is killed."""
     if process.stdin is not None:
         process.stdin.close()
     try:

@@ -5,7 +5,7 @@ from collections.abc import Iterator
 from schemas.settings import Settings
 
 # Table of turnrow.toml; each is checked when it is read, and nothing more.
-_WITHOUT_EFFECT = ("watch", "notify", "retention", "schedule")
+_WITHOUT_EFFECT = ("watch", "notify", "retention")
 
 
 def list_without_effect(settings: Settings) -> Iterator[str]:
@@ -13,8 +13,5 @@ def list_without_effect(settings: Settings) -> Iterator[str]:
     unset = Settings()
     for name in _WITHOUT_EFFECT:
         now, default = getattr(settings, name), getattr(unset, name)
-        if name == "schedule":  # round_after_fixes is in use
-            now = (now.nightly, now.round, now.timezone)
-            default = (default.nightly, default.round, default.timezone)
         if now != default:
             yield name

@@ -8,6 +8,7 @@ from dataclasses import dataclass, field
 
 from schemas.sql_files import read_sql
 from tasks.errors import NotYetError, TurnrowError
+from tasks.know_process import name_process
 from tasks.loop import Loop
 from tasks.warehouse import open_warehouse
 
@@ -61,6 +62,7 @@ def _start(loop: Loop, run: TrackedRun, flow: str, parameters: Mapping[str, obje
         "flow": flow,
         "parameters": json.dumps(dict(parameters), sort_keys=True),
         "started_at": loop.clock(),
+        "counts": json.dumps(name_process(), sort_keys=True),
     }
     _execute(loop, "runs/start_run", row)
 

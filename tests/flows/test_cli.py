@@ -49,6 +49,7 @@ COMMANDS = [
     "sign-off",
     "nightly",
     "round",
+    "schedule",
     "backfill",
     "lineage",
     "why",

@@ -1,0 +1,22 @@
+"""What `schedule` and `schedule --next` show."""
+
+from collections.abc import Iterator
+from typing import Any
+
+
+def print_schedule(document: dict[str, Any]) -> Iterator[str]:
+    """Yield the next times and the last runs; nothing after a scheduler that was stopped, as it told that."""
+    if "flows" not in document:
+        return
+    yield "scheduler: running" if document["is_running"] else "scheduler: not running; start it: turnrow schedule"
+    for flow in document["flows"]:
+        yield f"{flow['flow']}: {flow['cron'] or 'never'} ({document['timezone']})"
+        for moment in flow["next"]:
+            yield f"  {moment['local']}  {moment['utc']}"
+    yield "last runs:" if document["last"] else "last runs: none"
+    for run in document["last"]:
+        counts = ", ".join(f"{name} {count}" for name, count in run["counts"].items() if count)
+        what = " ".join([run["flow"], *map(str, run["parameters"].values())])
+        yield f"  {run['started_at']}  {what}: {run['state']}" + (f" ({counts})" if counts else "")
+        for line in (run["error"] or "").splitlines():
+            yield f"    left: {line}"
