@@ -58,7 +58,7 @@ COMMANDS = [
     "report",
     "sql",
 ]
-LATER = ["schedule", "move-warehouse"]
+LATER = ["move-warehouse"]
 
 CROUCHED = """
 case = "crouched-picker"
