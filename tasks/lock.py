@@ -21,11 +21,13 @@ _POLL_SECONDS = 0.02
 def hold_file_lock(path: Path, *, shared: bool, wait_seconds: float) -> Iterator[None]:
     """Hold an OS lock on `path` (made if absent): shared by readers, or exclusive.
 
-    Raises BusyWarehouseError, naming the writer's process, after `wait_seconds`.
+    Who waits holds a second lock, the turn, so that whoever lets go and asks again at once, as the parts of a
+    backfill do, comes after those that waited. Raises BusyWarehouseError, naming the writer's process, after
+    `wait_seconds`.
     """
     path.parent.mkdir(parents=True, exist_ok=True)
     with path.open("a+", encoding="utf-8") as handle:
-        _wait_for_file(handle, path, shared, wait_seconds)
+        _wait_in_turn(handle, path, shared, wait_seconds)
         try:
             if not shared:
                 _write_holder(handle, f"process {os.getpid()}")
@@ -36,20 +38,27 @@ def hold_file_lock(path: Path, *, shared: bool, wait_seconds: float) -> Iterator
             fcntl.flock(handle, fcntl.LOCK_UN)
 
 
-def _wait_for_file(handle: IO[str], path: Path, shared: bool, wait_seconds: float) -> None:
-    kind = fcntl.LOCK_SH if shared else fcntl.LOCK_EX
+def _wait_in_turn(handle: IO[str], path: Path, shared: bool, wait_seconds: float) -> None:
     deadline = time.monotonic() + wait_seconds
+    turn_path = path.with_name(f"{path.name.removesuffix('.lock')}.turn.lock")
+    with turn_path.open("a+", encoding="utf-8") as turn:  # closed, it is free again
+        for file, kind in ((turn, fcntl.LOCK_EX), (handle, fcntl.LOCK_SH if shared else fcntl.LOCK_EX)):
+            if not _wait_for_file(file, kind, deadline):
+                what = path.name.removesuffix(".lock")
+                raise BusyWarehouseError(describe_wait(what, _read_holder(handle), wait_seconds))
+
+
+def _wait_for_file(handle: IO[str], kind: int, deadline: float) -> bool:
+    """Lock a file, waiting until the deadline; return whether it is locked."""
     while True:
         try:
             fcntl.flock(handle, kind | fcntl.LOCK_NB)
         except BlockingIOError:
             if time.monotonic() >= deadline:
-                raise BusyWarehouseError(
-                    describe_wait(path.name.removesuffix(".lock"), _read_holder(handle), wait_seconds)
-                ) from None
+                return False
             time.sleep(_POLL_SECONDS)
         else:
-            return
+            return True
 
 
 def _write_holder(handle: IO[str], holder: str) -> None:

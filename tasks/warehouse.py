@@ -103,7 +103,8 @@ class Warehouse:
             result = insert(known_at)
             self.connection.execute("commit")
         except BaseException:
-            with suppress(duckdb.Error):
+            # RuntimeError: of a query that a signal broke off, DuckDB's connection refuses its own rollback.
+            with suppress(duckdb.Error, RuntimeError):
                 self.connection.execute("rollback")
             raise
         finally:
@@ -167,11 +168,15 @@ class Engine:
                 # One snapshot for all that a step reads; on a lake also much faster than one a statement.
                 self.connection.execute("begin transaction")
                 yield warehouse
+            except RuntimeError as error:  # what DuckDB makes of Ctrl-C while a query runs
+                if str(error) == "Query interrupted":
+                    raise KeyboardInterrupt from error
+                raise
             finally:
                 self._detach()
 
     def _detach(self) -> None:
-        with suppress(duckdb.Error):
+        with suppress(duckdb.Error, RuntimeError):
             self.connection.execute("rollback")
         self.connection.execute("use memory")
         self.connection.execute("detach wh")

@@ -1,11 +1,11 @@
 """Goes through the loop's commands in processes of their own, and kills some; started by test_killed_anywhere.
 
 Usage: walk_the_loop.py FOLDER KILLS SEED. FOLDER holds the loops `quiet` and `killed`, of the same settings and
-inbox; `quiet` is taken through every command undisturbed, `killed` with so many kill -9 at random moments. What both
-then hold is written to FOLDER/quiet.json and FOLDER/killed.json, and what was killed when to FOLDER/kills.json.
+inbox; `quiet` is taken through every command undisturbed, `killed` with so many kill -9 at random moments. What
+both then hold is written to FOLDER/quiet.json and FOLDER/killed.json, and what was killed when to kills.json.
 
 Each command is a fork of this process, which has loaded what they need: a real process and a real kill, without
-the seconds that loading takes. This process opens no warehouse itself, so there is nothing that a fork would share.
+the seconds that loading takes. This process opens no warehouse itself, so a fork would share nothing.
 """
 
 import contextlib

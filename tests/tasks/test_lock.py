@@ -1,8 +1,10 @@
 """One writer at a time, on every kind of warehouse: who waits, for whom, how long, and what a lost lock costs."""
 
 import os
+import signal
 import subprocess
 import sys
+import threading
 import time
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -238,3 +240,32 @@ def test_a_clock_that_runs_backwards_on_another_host_does_no_harm(loop: Loop) ->
     first = write_once(loop)
     behind = replace(loop, clock=lambda: datetime(2020, 1, 1, tzinfo=UTC))
     assert write_once(behind) > first
+
+
+def test_who_waits_gets_in_before_one_who_lets_go_and_asks_again_at_once(file_loop: Loop) -> None:
+    """A writer that opens forty times in a row, a little longer each time than anybody polls, starves nobody."""
+    greedy = _WRITE.replace("warehouse.write(insert)", "warehouse.write(insert); __import__('time').sleep(0.1)")
+    process = subprocess.Popen([sys.executable, "-c", greedy, str(file_loop.folder), "greedy", "40"])
+    try:
+        deadline = time.monotonic() + 30
+        while not (file_loop.folder / "warehouse.duckdb.lock").read_text():
+            assert time.monotonic() < deadline
+        waited = []
+        for _ in range(3):
+            began = time.monotonic()
+            write_once(file_loop)
+            waited.append(time.monotonic() - began)
+        assert process.poll() is None, "it was still at work"
+        assert max(waited) < 2, waited
+    finally:
+        process.wait(timeout=60)
+
+
+def test_a_query_that_is_broken_off_is_heard_as_just_that(file_loop: Loop) -> None:
+    """Not as the connection's complaint about the rollback that follows; and the warehouse is free afterwards."""
+    slow = "select count(*) from range(100000000) as a(i), range(1000) as b(j) where i % 7 = j % 5"
+    timer = threading.Timer(0.5, lambda: os.kill(os.getpid(), signal.SIGINT))
+    with pytest.raises(KeyboardInterrupt), open_warehouse(file_loop, write=True) as warehouse:
+        timer.start()
+        warehouse.connection.execute(slow).fetchall()
+    write_once(file_loop)
