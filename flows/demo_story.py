@@ -8,12 +8,13 @@ from flows.demo_round import Round, play_round, play_round_visibly, read_figures
 from flows.demo_scene import DemoSummary, Say, Scene
 from flows.demo_season import freeze_overall_holdouts, pull_season, send_logs
 from flows.lay_out_text import count_things
+from flows.sign_model import sign_model
 from flows.temporary_server import TemporaryServer, start_temporary_server
 from tasks.export_fixes import QueueFilter, list_fixes
 from tasks.make_loop import make_folder
 from tasks.make_orchard import OrchardFiles, make_orchard
 from tasks.read_settings import read_cases
-from tasks.sign_off import CAUTIONS, sign_off
+from tasks.sign_off import CAUTIONS
 from tasks.tell_orchard import count_unsettled, list_unclaimed
 
 _SIGNER = "dana"
@@ -47,7 +48,7 @@ def _make_incumbents(scene: Scene, season: OrchardFiles) -> list[Round]:
     with scene.measure("first models"):
         first = [play_round(scene, attribute) for attribute in scene.loop.settings.attribute]
         for done in first:
-            sign_off(scene.loop, done.model, signed_by=_SIGNER, decision="accept", note=_FIRST_NOTE)
+            sign_model(scene.loop, done.model, signed_by=_SIGNER, decision="accept", note=_FIRST_NOTE)
     _tell_incumbents(scene, first)
     return first
 
@@ -108,7 +109,7 @@ def _sign(scene: Scene, last: Sequence[Round]) -> None:
     """Accept what the gate passed, and nothing else."""
     passed = [done.model for done in last if done.verdict == "passed"]
     for model in passed:
-        sign_off(scene.loop, model, signed_by=_SIGNER, decision="accept")
+        sign_model(scene.loop, model, signed_by=_SIGNER, decision="accept")
     accepted = f"{_SIGNER} accepts {' and '.join(passed)}." if passed else f"{_SIGNER} accepts no candidate."
     held_back = [f"Not accepted: {done.model}, {done.verdict}." for done in last if done.model not in passed]
     scene.tell("sign-off", accepted, *held_back, *CAUTIONS)

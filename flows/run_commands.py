@@ -291,12 +291,14 @@ def import_model(request: Request) -> Answer:
 
 def sign_off(request: Request) -> Answer:
     """`sign-off`: a person's decision, with the cautions that belong to it."""
+    from flows.sign_model import sign_model
     from tasks.sign_off import CAUTIONS
-    from tasks.sign_off import sign_off as sign
 
     options = request.options
-    summary = sign(request.loop, options.model, signed_by=options.by, decision=options.decision, note=options.note)
-    return Answer({**make_plain(summary), "cautions": list(CAUTIONS)})
+    summary, problems = sign_model(
+        request.loop, options.model, signed_by=options.by, decision=options.decision, note=options.note
+    )
+    return Answer({**make_plain(summary), "cautions": list(CAUTIONS)}, 0, problems)
 
 
 def erase(request: Request) -> Answer:

@@ -104,6 +104,9 @@ def test_every_case_is_cured_by_a_candidate_that_passed_and_was_accepted(demo: D
         "on g.candidate = i.model_version and g.criterion = 'overall' order by 1"
     )
     assert verdicts == [{"attribute": name, "verdict": "passed"} for name in ("ground", "obstacle")]
+    pages = sorted((demo.folder / "reports").glob("*.html"))
+    assert len(pages) == 4
+    assert all("accepted by dana" in page.read_text(encoding="utf-8").lower() for page in pages)
 
 
 @pytest.mark.slow
