@@ -1,13 +1,15 @@
-"""In-memory DuckDBs for steps to work in; one that has loaded a lake's extensions is kept for the next step.
+"""In-memory DuckDBs for steps to work in, each kept for the next step.
 
-Loading them takes most of the time that it takes to open a lake. A step gets a connection of its own: temp
-tables, views, macros and what was registered are the connection's, and go with it.
+Making one takes half of the time that it takes to open a file, and loading a lake's extensions most of what it
+takes to open a lake. A step gets a connection of its own: temp tables, views, macros and what was registered
+are the connection's, and go with it.
 """
 
 import threading
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass, field
+from pathlib import Path
 
 import duckdb
 
@@ -35,10 +37,10 @@ def use_instance(config: Config) -> Iterator[tuple[Instance, duckdb.DuckDBPyConn
     is_sound = False
     try:
         yield instance, connection
-        is_sound = not _is_locked(connection)
+        is_sound = not _is_locked(connection) and not _has_spilled(config)
     finally:
         connection.close()
-        if is_sound and instance.loaded:
+        if is_sound:
             _keep(instance)
         else:
             instance.root.close()
@@ -66,3 +68,8 @@ def _is_locked(connection: duckdb.DuckDBPyConnection) -> bool:
     """Tell whether a user's SQL ran here: such an instance is cut off for good, and serves nobody else."""
     row = connection.execute("select current_setting('lock_configuration')").fetchone()
     return row is None or bool(row[0])
+
+
+def _has_spilled(config: Config) -> bool:
+    """Tell whether what did not fit went to disk: DuckDB makes that folder once, and the step takes it away."""
+    return Path(str(config["temp_directory"])).exists()

@@ -316,8 +316,8 @@ def _migrate(warehouse: Warehouse, write: bool) -> None:
 
 
 def _apply_migrations(connection: duckdb.DuckDBPyConnection, wanted: list[str]) -> None:
-    connection.execute("begin transaction")
     done = _read_schema_version(connection)
+    connection.execute("begin transaction")
     if done == 0:
         connection.execute("create table schema_version (version integer not null)")
     for number, name in enumerate(wanted[done:], start=done + 1):
@@ -329,12 +329,14 @@ def _apply_migrations(connection: duckdb.DuckDBPyConnection, wanted: list[str]) 
 
 
 def _read_schema_version(connection: duckdb.DuckDBPyConnection) -> int:
-    known = connection.execute(
-        "select count(*) from duckdb_tables() where database_name = 'wh' and table_name = 'schema_version'"
-    ).fetchone()
-    if not known or known[0] == 0:
+    """Return the version, 0 where there is none; outside a transaction, which a missing table would abort.
+
+    It is not looked for in the list of tables, since a lake counts each table's rows for that.
+    """
+    try:
+        row = connection.execute("select max(version) from wh.main.schema_version").fetchone()
+    except duckdb.CatalogException:
         return 0
-    row = connection.execute("select max(version) from schema_version").fetchone()
     return int(row[0]) if row and row[0] is not None else 0
 
 

@@ -1,13 +1,18 @@
 """The warehouse on both kinds: tables, views, clock, lock, moments of the past."""
 
+from collections.abc import Callable
 from datetime import UTC, datetime, timedelta
 
+import duckdb
 import pytest
 
 from schemas.tables import BOOKKEEPING, FACTS, VIEWS
 from tasks.errors import InputError
 from tasks.loop import Loop
-from tasks.warehouse import open_warehouse, show_as_of
+from tasks.warehouse import open_engine, open_warehouse, show_as_of
+
+_SMALL = '[warehouse]\nmemory_limit = "60MB"\n[attribute.obstacle]\nlabels = ["person", "crate"]\n'
+_LARGE = "create temp table t as select range as i, random() as r, md5(range::varchar) as s from range(2_000_000)"
 
 
 def _names(loop: Loop) -> set[str]:
@@ -76,3 +81,26 @@ def test_a_moment_of_the_past_shows_what_was_known_then(loop: Loop) -> None:
             pass
     assert then == [("early",)]
     assert now == [("early",), ("late",)]
+
+
+def test_step_after_step_can_put_on_disk_what_does_not_fit(make_file_loop: Callable[..., Loop]) -> None:
+    """DuckDB makes the folder for it once a database, and a step leaves none behind."""
+    loop = make_file_loop(_SMALL)
+    for _ in range(3):
+        with open_engine(loop) as engine:
+            engine.connection.execute(_LARGE)
+            assert any((loop.folder / ".spill").iterdir())
+        assert not (loop.folder / ".spill").exists()
+
+
+def test_nothing_of_a_step_is_left_for_the_next(file_loop: Loop) -> None:
+    with open_warehouse(file_loop, write=False) as warehouse:
+        warehouse.connection.execute("create temp table t as select 1")
+        warehouse.connection.execute("create temp view v as select 1")
+        warehouse.connection.execute("set TimeZone = 'Asia/Tokyo'")
+        warehouse.connection.register("r", warehouse.connection.execute("select 1").to_arrow_table())
+    with open_warehouse(file_loop, write=False) as warehouse:
+        assert warehouse.connection.execute("select current_setting('TimeZone')").fetchone() == ("UTC",)
+        for name in ("t", "v", "r"):
+            with pytest.raises(duckdb.CatalogException, match=name):
+                warehouse.connection.execute(f"select * from {name}")
