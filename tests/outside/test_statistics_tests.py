@@ -234,6 +234,12 @@ def test_holm_keeps_the_order_it_was_given() -> None:
     assert shuffled == pytest.approx([HOLM[place] for place in order], abs=1e-6)
 
 
+def test_holm_gives_what_statsmodels_gives() -> None:
+    drawn = np.random.default_rng(6).uniform(size=(200, 9)).round(2)  # rounded, so that some are equal
+    for p_values in (*drawn, *(drawn / 20), [0.0, 1.0, 1.0], [1.0]):
+        assert holm(p_values) == tuple(multipletests(p_values, method="holm")[1].tolist())
+
+
 def test_holm_by_hand() -> None:
     """Three values: 0.01 x 3, then max with 0.03 x 2, then max with 0.04 x 1; own arithmetic."""
     assert holm([0.04, 0.01, 0.03]) == pytest.approx((0.06, 0.03, 0.06))
