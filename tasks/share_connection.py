@@ -13,7 +13,7 @@ from sqlalchemy import Connection, text
 from sqlalchemy.dialects import registry
 from sqlalchemy.dialects.postgresql.psycopg2 import PGExecutionContext_psycopg2
 from sqlalchemy.engine.cursor import FullyBufferedCursorFetchStrategy
-from sqlalchemy.engine.interfaces import ReflectedColumn
+from sqlalchemy.engine.interfaces import ReflectedColumn, ReflectedPrimaryKeyConstraint
 from sqlalchemy.pool import NullPool
 from sqlalchemy.types import NullType
 
@@ -64,6 +64,16 @@ class SharedDialect(Dialect):
         quote = self.identifier_preparer.quote
         rows = connection.execute(text(f"describe {quote(table_name)}"))
         return [{"name": row[0], "type": NullType(), "nullable": True, "default": None} for row in rows]
+
+    def get_pk_constraint(
+        self,
+        connection: Connection,  # noqa: ARG002
+        table_name: str,  # noqa: ARG002
+        schema: str | None = None,  # noqa: ARG002
+        **_: Any,  # noqa: ANN401
+    ) -> ReflectedPrimaryKeyConstraint:
+        """Return that there is no primary key: our relations have none, and the inherited query is a slow one."""
+        return {"constrained_columns": [], "name": None}
 
 
 @contextmanager
