@@ -19,6 +19,8 @@ from tasks.spend_alpha import spend_p_value
 from tasks.statistics import clustered_difference_interval, holm, wilson_interval
 
 PASSED, FAILED, UNDECIDED = "passed", "failed", "undecided"
+BIASED = "biased hold-out: "
+"""What a reason says before it tells why a hold-out flatters."""
 
 
 @dataclass(frozen=True)
@@ -142,7 +144,7 @@ def _judge_target(case: CaseToJudge, role: str, comparison: Comparison, adjusted
 
 def _distrust(verdict: str, reason: str, name: str, bias: str) -> tuple[str, str]:
     """Return the verdict that a biased hold-out may give, which is never `passed`, and why, with the warning."""
-    warned = f"biased hold-out of {name}: {bias}"
+    warned = f"{name}: {BIASED}{bias}"
     return (UNDECIDED, warned) if verdict == PASSED else (verdict, f"{reason}; {warned}")
 
 
@@ -168,7 +170,7 @@ def _judge_figure(case: CaseToJudge) -> Criterion:
     what = f"recall of {case.truth}" if case.truth else "accuracy"
     reason = f"{what} {share:.1%} on {len(outcomes)} samples, wanted {least:.1%}"
     if case.bias:  # such samples are as much too hard as they flatter
-        verdict, reason = UNDECIDED, f"{reason}; biased hold-out: {case.bias}"
+        verdict, reason = UNDECIDED, f"{reason}; {BIASED}{case.bias}"
     return Criterion(
         f"figure:{case.case_name}",
         None,
@@ -331,7 +333,7 @@ def _judge_harm(given: GateInput, others: Sequence[CaseToJudge]) -> list[Criteri
         verdict, word = (FAILED, "worse") if is_worse else (PASSED, "not significantly worse")
         reason = f"{case.case_name} is {word} (p {p_value:.2g} after Holm)"
         if case.bias:
-            reason += f"; biased hold-out: {case.bias}"
+            reason += f"; {BIASED}{case.bias}"
         criteria.append(
             replace(
                 _from_comparison(

@@ -5,7 +5,9 @@ from dataclasses import replace
 
 from schemas.case_file import FailureCase
 from tasks.embed_pictures import embed_pictures
+from tasks.gate_candidate import BIASED
 from tasks.gather_lineage_facts import compare_sets, gather_cost, gather_data, gather_lineage, name_old_set
+from tasks.gather_service import gather_service
 from tasks.loop import Loop
 from tasks.read_judgement import Judgement, read_judgement
 from tasks.read_report_figures import Measured, read_measured
@@ -33,6 +35,7 @@ def gather_report(loop: Loop, cases: Sequence[FailureCase], model_version: str |
         data = gather_data(warehouse.connection, judgement)
         cost = gather_cost(warehouse.connection, judgement)
         lineage = gather_lineage(warehouse.connection, judgement)
+        service = gather_service(warehouse, own, judgement)
     data = replace(data, change=compare_sets(loop, name_old_set(judgement), data.version))
     return ReportFacts(
         is_invented=(loop.folder / DEMO_MARK).is_dir(),
@@ -55,6 +58,7 @@ def gather_report(loop: Loop, cases: Sequence[FailureCase], model_version: str |
         cost=cost,
         holdouts=measured.holdouts,
         lineage=lineage,
+        service=service,
     )
 
 
@@ -73,8 +77,16 @@ def _list_cautions(judgement: Judgement, measured: Measured) -> Iterator[str]:
         yield "This is a first model: there was none in service to compare it with."
     elif judgement.roles["control"] is None:
         yield "There is no control: what the candidate gained is not shown to come from the data."
+    yield from _list_biases(judgement)
     yield from _list_holdout_cautions(measured)
     yield _UNSEEN
+
+
+def _list_biases(judgement: Judgement) -> Iterator[str]:
+    """Yield, once a hold-out, why the gate believes nothing of it."""
+    found = (row.reason.rpartition(BIASED)[2] for row in judgement.criteria if BIASED in row.reason)
+    for bias in dict.fromkeys(found):
+        yield f"A hold-out was chosen by the incumbent's errors: {bias}."
 
 
 def _list_holdout_cautions(measured: Measured) -> Iterator[str]:
@@ -85,10 +97,7 @@ def _list_holdout_cautions(measured: Measured) -> Iterator[str]:
     for figure in measured.figures:
         is_whole = (figure.metric, figure.slice) == ("accuracy", "all")
         if is_whole and figure.before is not None and figure.before.value == 0:
-            yield (
-                f"The hold-out {figure.holdout} holds nothing but errors of the incumbent: any other model looks "
-                "better on it, without any true change."
-            )
+            yield f"On the hold-out {figure.holdout} the incumbent is right on nothing: it cannot get worse there."
     if any(held.erased_count for held in measured.holdouts):
         yield (
             "Recordings were erased since the verdict: figures are those of then, and counts of samples are of "

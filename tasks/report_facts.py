@@ -3,6 +3,7 @@
 from dataclasses import dataclass, field
 from datetime import datetime
 
+from tasks.compare_service import Comparison
 from tasks.fetch_rows import Row
 
 
@@ -230,6 +231,37 @@ class DataChange:
 
 
 @dataclass(frozen=True)
+class ServiceModel:
+    """One model in service: so many tracks that it served, and the share of them that it got wrong."""
+
+    model_version: str
+    is_this: bool
+    track_count: int
+    first_at: datetime
+    last_at: datetime
+    errors: Figure | None
+
+
+@dataclass(frozen=True)
+class ServiceCase:
+    """A case in service: the share of this model's tracks with its error; models since its cure against before."""
+
+    case_name: str
+    errors: Figure | None
+    comparison: Comparison | None
+
+
+@dataclass(frozen=True)
+class ServiceReport:
+    """What the random watch says, up to the moment of writing; of `weeks` that were drawn some are still open."""
+
+    weeks: int
+    open_weeks: int
+    models: tuple[ServiceModel, ...]
+    cases: tuple[ServiceCase, ...]
+
+
+@dataclass(frozen=True)
 class ReportFacts:
     """All that a report tells. What is not known of a model is None or empty, and the report says so.
 
@@ -256,4 +288,5 @@ class ReportFacts:
     cost: LabelCost | None
     holdouts: tuple[JudgedHoldout, ...]
     lineage: ModelLineage
+    service: ServiceReport
     notes: tuple[str, ...] = field(default=())

@@ -49,7 +49,7 @@ def test_a_list_of_nothing_but_errors_passes_nobody(orchard: Any, field: Any, ri
         return
     assert "30 of its 30 samples are flagged as mispredictions" in told
     assert result.verdict == target.verdict == "undecided"
-    assert "biased hold-out of crouched-picker: the incumbent is wrong on 30 of the 30 samples" in target.reason
+    assert "crouched-picker: biased hold-out: the incumbent is wrong on 30 of the 30 samples" in target.reason
     assert WARNING in target.reason and WARNING in result.reason
 
 
@@ -86,7 +86,7 @@ def test_an_overall_holdout_of_errors_guards_nothing(orchard: Any, field: Any) -
     result = judge(orchard, field, case, learned)
     (guard,) = [c for c in result.criteria if c.criterion == "guard:whole"]
     assert (guard.verdict, result.verdict) == ("undecided", "undecided")
-    assert "biased hold-out of overall:obstacle" in guard.reason
+    assert "overall:obstacle: biased hold-out: " in guard.reason
     assert "turnrow holdout overall:obstacle --grow N" in guard.reason
 
 

@@ -15,11 +15,13 @@ import pytest
 from schemas.case_file import FailureCase
 from tasks.assemble_training_set import assemble_training_set
 from tasks.draw_holdout import HoldoutTarget, draw_holdout
+from tasks.draw_watch import draw_watch
 from tasks.embed_pictures import PICTURE_AT_MOST, shrink_picture
 from tasks.erase_recording import erase_recording
 from tasks.errors import InputError, NotYetError, UnknownNameError
 from tasks.find_media import Picture
 from tasks.import_model import import_model
+from tasks.measure_service import read_service
 from tasks.read_settings import read_cases
 from tasks.retrain_model import retrain_model
 from tasks.write_report import WrittenReport, locate_report, write_report
@@ -446,6 +448,28 @@ def test_a_candidate_that_learned_wrong_answers_is_not_passed_and_says_what_fail
     for row in facts["criteria"]:
         if row["verdict"] != "passed":
             assert row["reason"] in shown.words or row["reason"].partition(": ")[2] in shown.words
+
+
+def test_what_the_watch_says_of_service_is_on_the_page(judged: tuple[Any, str, str]) -> None:
+    orchard, _, first = judged
+    assert "No week of served traffic was drawn yet" in report(orchard, first)[1]
+    assert draw_watch(orchard.loop).drawn > 0
+    _, text, facts = report(orchard, first)
+    (figures,) = read_service(orchard.loop)
+    shown = [
+        (row["model_version"], row["is_this"], row["track_count"], *(row["errors"] or {}).values())
+        for row in facts["service"]["models"]
+    ]
+    assert shown == [
+        (m.model_version, m.model_version == first, m.track_count)
+        + ((m.errors.value, m.errors.low, m.errors.high, m.errors.samples) if m.errors.value is not None else ())
+        for m in figures.models
+    ]
+    assert facts["service"]["weeks"] == figures.weeks > 0
+    assert any(row["is_this"] and row["errors"]["n"] for row in facts["service"]["models"])
+    for place, value, told in Page(text).facts:
+        if place.startswith("service.") and value is not None:
+            assert reads_as(told, find(facts, place)), (place, told)
 
 
 def test_a_first_model_has_no_before_and_says_so(any_orchard: Any, field: Any) -> None:
