@@ -312,9 +312,9 @@ def _select_scope(case: FailureCase, season: OrchardFiles) -> tuple[pa.Table, li
 
 
 @pytest.mark.parametrize("seed", [7, 8])
-@pytest.mark.parametrize("case", _read_scenario(), ids=lambda case: case.case)
-def test_a_model_of_the_base_set_gets_the_case_wrong_and_more_rows_of_it_mend_that(
-    case: FailureCase, seed: int, tmp_path: Path
+@pytest.mark.parametrize("attribute", sorted({case.attribute for case in _read_scenario()}))
+def test_a_model_of_the_base_set_gets_each_case_wrong_and_more_rows_of_it_mend_that(
+    attribute: str, seed: int, tmp_path: Path
 ) -> None:
     """A plain network, warm on base and 200 more rows of the scope, against as many updates without them.
 
@@ -323,33 +323,35 @@ def test_a_model_of_the_base_set_gets_the_case_wrong_and_more_rows_of_it_mend_th
     """
     season = make_orchard(tmp_path, seed=seed)
     base = pq.read_table(season.base)
-    base = base.filter(pc.equal(base.column("attribute"), case.attribute))
+    base = base.filter(pc.equal(base.column("attribute"), attribute))
     features, labels = _stack(base), np.array(base.column("label").to_pylist())
-    scope, told = _select_scope(case, season)
-    held, spare = _split_scope(scope, case.holdout.size, seed)
-    scoped, truth = _stack(scope), np.array(told)
-
     incumbent = _train(features, labels, epochs=60)
     control = _train_on(incumbent, features, labels, epochs=round(20 * (len(labels) + 200) / len(labels)))
-    candidate = _train_on(
-        incumbent,
-        np.vstack([features, scoped[spare[:200]]]),
-        np.append(labels, truth[spare[:200]]),
-        epochs=20,
-    )
+    overall = pq.read_table(season.overall[attribute])
+    held_back, whole = _stack(overall), overall.column("label").to_pylist()
+    for case in _read_scenario():
+        if case.attribute != attribute:
+            continue
+        scope, told = _select_scope(case, season)
+        held, spare = _split_scope(scope, case.holdout.size, seed)
+        scoped, truth = _stack(scope), np.array(told)
+        candidate = _train_on(
+            incumbent,
+            np.vstack([features, scoped[spare[:200]]]),
+            np.append(labels, truth[spare[:200]]),
+            epochs=20,
+        )
 
-    asked = held[truth[held] == case.holdout.truth]
-    before, same, after = (
-        model.predict(scoped[asked]) == truth[asked] for model in (incumbent, control, candidate)
-    )
-    assert len(asked) >= 130
-    assert before.mean() <= 0.80
-    assert after.mean() >= 0.85
-    assert after.mean() - same.mean() >= 0.15
-    assert max(_compare(before, after), _compare(same, after)) < 0.01
-    overall = pq.read_table(season.overall[case.attribute])
-    whole = overall.column("label").to_pylist()
-    assert candidate.score(_stack(overall), whole) >= incumbent.score(_stack(overall), whole) - 0.01
+        asked = held[truth[held] == case.holdout.truth]
+        before, same, after = (
+            model.predict(scoped[asked]) == truth[asked] for model in (incumbent, control, candidate)
+        )
+        assert len(asked) >= 130, case.case
+        assert before.mean() <= 0.80, case.case
+        assert after.mean() >= 0.85, case.case
+        assert after.mean() - same.mean() >= 0.15, case.case
+        assert max(_compare(before, after), _compare(same, after)) < 0.01, case.case
+        assert candidate.score(held_back, whole) >= incumbent.score(held_back, whole) - 0.01, case.case
 
 
 def _split_scope(scope: pa.Table, size: int, seed: int) -> tuple[np.ndarray, np.ndarray]:
@@ -377,8 +379,10 @@ def _fit(model: Any, features: np.ndarray, labels: np.ndarray) -> Any:
     import warnings
 
     from sklearn.exceptions import ConvergenceWarning
+    from threadpoolctl import threadpool_limits
 
-    with warnings.catch_warnings():
+    # Of small matrices, threads that wait for each other make more work than they do.
+    with threadpool_limits(limits=1), warnings.catch_warnings():
         warnings.simplefilter("ignore", ConvergenceWarning)
         return model.fit(features, labels)
 
