@@ -66,10 +66,10 @@ def run_nightly(
     A bad file, case or attribute is left, and told, and the others are done: the run ends as `partial`. An
     error that nobody expected does not stop the others either, but the run then ends as `failed`, and the
     error is raised when all the rest is done; `show` sees the summary also then. Raises WarehouseError at
-    once where the warehouse cannot be used.
+    once where the warehouse cannot be used, NotYetError where another night is under way.
     """
     night = _Night(loop, Attempts(perform), start_round)
-    with track_run(loop, "nightly", {}) as run:
+    with track_run(loop, "nightly", {}, is_alone=True) as run:
         _take_in(night, run.run_id)
         _tell_unread_cases(night)
         _sort(night)

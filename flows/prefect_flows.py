@@ -41,7 +41,6 @@ from flows.backfill_progress import BackfillProgress, ShowProgress  # noqa: E402
 from flows.describe_summary import describe_backfill, describe_nightly, describe_round  # noqa: E402
 from flows.nightly import NightlySummary, run_nightly  # noqa: E402
 from flows.round import RoundSummary, run_round  # noqa: E402
-from tasks.close_dead_runs import close_dead_runs, is_running  # noqa: E402
 from tasks.errors import BusyWarehouseError, NotYetError, TurnrowError  # noqa: E402
 from tasks.loop import Loop  # noqa: E402
 from tasks.read_settings import read_settings  # noqa: E402
@@ -53,28 +52,20 @@ _FIRST_DELAY_SECONDS = 2
 
 @flow(name="nightly", persist_result=False)
 def nightly_flow(at: str) -> State[NightlySummary]:
-    """Run `nightly` for the loop folder `at`."""
-    summary = run_nightly(_open_loop(at), _perform_as_task, _start_round_flow, _show_nightly)
+    """Run `nightly` for the loop folder `at`; while another night is under way there is nothing to do."""
+    try:
+        summary = run_nightly(_open_loop(at), _perform_as_task, _start_round_flow, _show_nightly)
+    except NotYetError as error:
+        return _say_not_yet(error)
     if summary.problems:
         return Completed(name="Partial", message=f"left: {summary.problems[0]}", data=summary)
     return Completed(message="nothing was left", data=summary)
-
-
-@flow(name="nightly by cron", persist_result=False)
-def nightly_by_cron_flow(at: str) -> State[Any]:
-    """Run `nightly`, unless one that was started by hand is under way: it takes all that is new too."""
-    loop = _open_loop(at)
-    close_dead_runs(loop)
-    if is_running(loop, "nightly"):
-        return _say_not_yet(NotYetError("another run of nightly is under way"))
-    return cast("State[Any]", nightly_flow(at=at, return_state=True))
 
 
 @flow(name="round by cron", persist_result=False)
 def rounds_by_cron_flow(at: str) -> State[Any]:
     """Run a round of every attribute; one that fails does not stop the others."""
     loop = _open_loop(at)
-    close_dead_runs(loop)
     states = [round_flow(at=at, attribute=name, return_state=True) for name in loop.settings.attribute]
     failed = [state for state in states if not state.is_completed()]
     return cast("State[Any]", failed[0] if failed else Completed(message=f"{len(states)} rounds"))

@@ -15,13 +15,13 @@ from prefect.schedules import Cron
 from prefect.states import Crashed
 from prefect.types.entrypoint import EntrypointType
 
-from flows.prefect_flows import nightly_by_cron_flow, rounds_by_cron_flow
+from flows.prefect_flows import nightly_flow, rounds_by_cron_flow
 from schemas.settings import ScheduleSettings
 from tasks.read_settings import read_settings
 
 _NO_OVERLAP = ConcurrencyLimitConfig(limit=1, collision_strategy=ConcurrencyLimitStrategy.CANCEL_NEW)
 _UNDER_WAY = ["RUNNING", "PENDING", "CANCELLING"]
-_FLOWS = {"nightly": nightly_by_cron_flow, "round": rounds_by_cron_flow}
+_FLOWS = {"nightly": nightly_flow, "round": rounds_by_cron_flow}
 
 
 def serve_flows(folder: Path) -> None:

@@ -17,6 +17,7 @@ from tasks.check_restrictions import check_restrictions
 from tasks.errors import SettingsError, TurnrowError
 from tasks.findings import FINE, WARNING, WRONG, Finding, tell_error
 from tasks.loop import Loop
+from tasks.notify import check_notify
 from tasks.refuse_unbuilt import list_without_effect
 from tasks.warehouse import Warehouse, find_location, open_warehouse
 
@@ -33,6 +34,7 @@ def check_setup(loop: Loop, cases: list[FailureCase], errors: list[SettingsError
         *_check_cases(cases, errors),
         *_check_attributes(loop),
         *_check_unbuilt(loop),
+        *(Finding(WRONG, "turnrow.toml, notify", problem) for problem in check_notify(loop)),
     ]
     try:
         with open_warehouse(loop, write=False) as warehouse:

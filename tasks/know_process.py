@@ -14,7 +14,7 @@ def name_process() -> dict[str, object]:
 def is_dead(named: Mapping[str, object]) -> bool:
     """Tell whether a named process is surely gone; of another host, or without a name, nobody can tell."""
     number = named.get("process")
-    if named.get("host") != socket.gethostname() or not isinstance(number, int):
+    if not is_of_this_host(named) or not isinstance(number, int):
         return False
     try:
         os.kill(number, 0)
@@ -23,6 +23,11 @@ def is_dead(named: Mapping[str, object]) -> bool:
     except PermissionError:
         pass
     return _read_start(number) != named.get("process_started")
+
+
+def is_of_this_host(named: Mapping[str, object]) -> bool:
+    """Tell whether a named process runs, or ran, here."""
+    return named.get("host") == socket.gethostname()
 
 
 def _read_start(number: int) -> str | None:

@@ -5,7 +5,7 @@ from collections.abc import Iterator
 from schemas.settings import Settings
 
 # Table of turnrow.toml; each is checked when it is read, and nothing more.
-_WITHOUT_EFFECT = ("watch", "notify", "retention")
+_WITHOUT_EFFECT = ("notify", "retention")
 
 
 def list_without_effect(settings: Settings) -> Iterator[str]:

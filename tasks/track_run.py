@@ -4,48 +4,71 @@ import json
 import uuid
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
+from contextvars import ContextVar
 from dataclasses import dataclass, field
+from datetime import datetime
+from typing import Any
+
+import duckdb
 
 from schemas.sql_files import read_sql
+from tasks.close_dead_runs import close_dead
 from tasks.errors import NotYetError, TurnrowError
+from tasks.find_running import find_other, list_running
 from tasks.know_process import name_process
 from tasks.loop import Loop
+from tasks.tell_run import tell_run
 from tasks.warehouse import open_warehouse
+
+_IS_WITHIN_ANOTHER: ContextVar[bool] = ContextVar("_IS_WITHIN_ANOTHER", default=False)
 
 
 @dataclass
 class TrackedRun:
-    """A flow under way; whoever runs it fills in what came of it."""
+    """A flow under way; whoever runs it fills in what came of it. `findings` are worth a notice by themselves."""
 
     run_id: str
+    flow: str
+    parameters: str
+    started_at: datetime
+    findings: list[str] = field(default_factory=list)
     counts: dict[str, object] = field(default_factory=dict)
     state: str = "done"
     error: str | None = None
 
 
 @contextmanager
-def track_run(loop: Loop, flow: str, parameters: Mapping[str, object]) -> Iterator[TrackedRun]:
+def track_run(
+    loop: Loop, flow: str, parameters: Mapping[str, object], *, is_alone: bool = False
+) -> Iterator[TrackedRun]:
     """Keep the row of one run of a flow; what goes wrong inside is noted in it and raised again.
 
     A NotYetError leaves the run `done`: it ran, and the answer is no, or not yet. A run that is stopped by
-    hand ends as `partial`, anything else that is raised as `failed`.
+    hand or by a signal ends as `partial`, and nobody is notified of it; anything else that is raised ends it as
+    `failed`. A run within another one is told by the outer one. Runs whose process died are closed first.
+    Raises NotYetError, and keeps no row, where the flow `is_alone` and another run of it is under way.
     """
-    run = TrackedRun(uuid.uuid4().hex)
-    _start(loop, run, flow, parameters)
+    run = TrackedRun(uuid.uuid4().hex, flow, json.dumps(dict(parameters), sort_keys=True), loop.clock())
+    is_to_tell = not _IS_WITHIN_ANOTHER.get()
+    _start(loop, run, is_alone=is_alone, is_to_tell=is_to_tell)
+    token = _IS_WITHIN_ANOTHER.set(True)
     try:
         yield run
     except NotYetError as error:
         run.error = str(error)
-        _end(loop, run)
+        _end(loop, run, is_to_tell=is_to_tell)
         raise
     except BaseException as error:
-        is_stopped = isinstance(error, KeyboardInterrupt)
+        is_stopped = not isinstance(error, Exception)
         run.state = "partial" if is_stopped else "failed"
         told = "stopped before its end; run it again" if is_stopped else describe_error(error)
         run.error = run.error or told
-        _end_after(loop, run, error)
+        _end_after(loop, run, error, is_to_tell=is_to_tell and not is_stopped)
         raise
-    _end(loop, run)
+    else:
+        _end(loop, run, is_to_tell=is_to_tell)
+    finally:
+        _IS_WITHIN_ANOTHER.reset(token)
 
 
 def describe_error(error: BaseException) -> str:
@@ -56,18 +79,44 @@ def describe_error(error: BaseException) -> str:
     return f"{type(error).__name__}: {lines[0]}" if lines else type(error).__name__
 
 
-def _start(loop: Loop, run: TrackedRun, flow: str, parameters: Mapping[str, object]) -> None:
+def _start(loop: Loop, run: TrackedRun, *, is_alone: bool, is_to_tell: bool) -> None:
+    """Write the row; a run that cannot even start, as its warehouse is broken or held, is worth a notice too."""
+    try:
+        with open_warehouse(loop, write=True) as warehouse:
+            closed = warehouse.write(lambda _: _insert(loop, warehouse.connection, run, is_alone=is_alone))
+    except NotYetError:
+        raise
+    except Exception as error:
+        run.state, run.error = "failed", describe_error(error)
+        if is_to_tell:
+            _tell(loop, run)
+        raise
+    for row in closed:
+        tell_run(loop, row)
+
+
+def _insert(
+    loop: Loop, connection: duckdb.DuckDBPyConnection, run: TrackedRun, *, is_alone: bool
+) -> list[dict[str, Any]]:
+    """Look for another run and write our own row, as one transaction: of two that start at once one passes."""
+    closed = close_dead(loop, connection)
+    run.started_at = loop.clock()
+    other = find_other(list_running(connection), run.flow, run.started_at) if is_alone else None
+    if other is not None:
+        raise NotYetError(f"another {run.flow} is under way ({other.describe()}); it takes in all that is new")
     row = {
         "run_id": run.run_id,
-        "flow": flow,
-        "parameters": json.dumps(dict(parameters), sort_keys=True),
-        "started_at": loop.clock(),
+        "flow": run.flow,
+        "parameters": run.parameters,
+        "started_at": run.started_at,
         "counts": json.dumps(name_process(), sort_keys=True),
     }
-    _execute(loop, "runs/start_run", row)
+    connection.execute(read_sql("runs/start_run"), row)
+    return closed
 
 
-def _end(loop: Loop, run: TrackedRun) -> None:
+def _end(loop: Loop, run: TrackedRun, *, is_to_tell: bool) -> None:
+    """Close the row; then tell whoever [notify] names, which can fail without harm, as the row stands."""
     row = {
         "run_id": run.run_id,
         "state": run.state,
@@ -75,13 +124,22 @@ def _end(loop: Loop, run: TrackedRun) -> None:
         "counts": json.dumps(run.counts, sort_keys=True),
         "error": run.error,
     }
-    _execute(loop, "runs/end_run", row)
+    try:
+        _execute(loop, "runs/end_run", row)
+    finally:
+        if is_to_tell:
+            _tell(loop, run)
 
 
-def _end_after(loop: Loop, run: TrackedRun, cause: BaseException) -> None:
+def _tell(loop: Loop, run: TrackedRun) -> None:
+    row = {**vars(run), "counts": json.dumps(run.counts, sort_keys=True), "ended_at": loop.clock()}
+    tell_run(loop, row, run.findings)
+
+
+def _end_after(loop: Loop, run: TrackedRun, cause: BaseException, *, is_to_tell: bool) -> None:
     """Close the row of a run that is going down; if that fails too, the cause is what must be heard."""
     try:
-        _end(loop, run)
+        _end(loop, run, is_to_tell=is_to_tell)
     except TurnrowError as error:
         cause.add_note(f"the run's row in flow_run could not be closed: {error}")
 

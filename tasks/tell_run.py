@@ -1,0 +1,49 @@
+"""What is told of a run that went wrong, once, when it has ended."""
+
+import json
+import socket
+from collections.abc import Mapping, Sequence
+from datetime import datetime
+from typing import Any
+
+from tasks.loop import Loop
+from tasks.notify import notify
+from tasks.warehouse import as_utc
+
+TOLD_STATES = ("failed", "partial", "crashed")
+
+
+def tell_run(loop: Loop, row: Mapping[str, Any], findings: Sequence[str] = ()) -> None:
+    """Notify of a row of `flow_run` that ended badly, or that comes with findings; else of nothing.
+
+    `parameters` and `counts` are JSON, as they are stored. What fails is logged.
+    """
+    if row["state"] in TOLD_STATES or findings:
+        notify(loop, describe_run(loop, row, findings))
+
+
+def describe_run(loop: Loop, row: Mapping[str, Any], findings: Sequence[str] = ()) -> dict[str, Any]:
+    """Return the document of one run: plain values, moments in UTC, and `text`, which says it in a line."""
+    problems = [line for line in (row["error"] or "").splitlines() if line.strip()]
+    said = [*problems, *findings]
+    what = " ".join([row["flow"], *map(str, json.loads(row["parameters"] or "{}").values())])
+    more = f" (and {len(said) - 1} more)" if len(said) > 1 else ""
+    why = f": {said[0]}{more}" if said else ""
+    return {
+        "text": f"Turnrow: {what}: {row['state']}{why}",
+        "loop": str(loop.folder.absolute()),
+        "host": socket.gethostname(),
+        "run_id": row["run_id"],
+        "flow": row["flow"],
+        "parameters": json.loads(row["parameters"] or "{}"),
+        "state": row["state"],
+        "started_at": _show(row["started_at"]),
+        "ended_at": _show(row["ended_at"]),
+        "counts": json.loads(row["counts"] or "{}"),
+        "problems": problems,
+        "findings": list(findings),
+    }
+
+
+def _show(moment: datetime) -> str:
+    return as_utc(moment).isoformat()
