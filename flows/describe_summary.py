@@ -11,7 +11,9 @@ def describe_nightly(summary: NightlySummary) -> str:
     """Return what a night did, what it left, and what is not due yet."""
     parts = [f"# Nightly: {summary.state}", _list_counts(summary.counts)]
     parts += _list_lines("Left", (str(problem) for problem in summary.problems))
+    parts += _list_lines("To look at", (str(finding) for finding in summary.findings))
     parts += _list_lines("Not due yet", (str(problem) for problem in summary.waiting))
+    parts += _list_lines("Not to be judged yet", summary.unjudged)
     parts += _list_lines("Rounds", (f"{done.attribute}: {done.verdict}" for done in summary.rounds))
     return "\n\n".join(parts)
 

@@ -1,6 +1,7 @@
 """`nightly`: take in what is new, flag and sort it, take answers, settle, mine, and start the rounds due."""
 
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Iterator
+from contextlib import contextmanager
 from dataclasses import asdict, dataclass, field
 from functools import partial
 
@@ -14,6 +15,7 @@ from tasks.follow_cases import follow_cases
 from tasks.freeze_holdouts import freeze_full_holdouts
 from tasks.list_due import DueWork, list_due
 from tasks.list_lots import list_lots
+from tasks.look_out import Finding, LookedOut, look_out, mark_told
 from tasks.loop import Loop
 from tasks.match_cases import match_cases
 from tasks.mine_samples import mine_samples
@@ -30,7 +32,11 @@ Show = Callable[["NightlySummary"], None]
 
 @dataclass(frozen=True)
 class NightlySummary:
-    """What a night did. `problems` were left (the run is then `partial`), `waiting` is what is not due yet."""
+    """What a night did. `problems` were left (the run is then `partial`), `waiting` is what is not due yet.
+
+    `findings` is what the limits of `[watch]` told: new ones first; they leave the run's state as it is.
+    `unjudged` is of what these can say nothing yet, and why.
+    """
 
     run_id: str
     state: str
@@ -38,6 +44,8 @@ class NightlySummary:
     problems: tuple[Problem, ...]
     waiting: tuple[Problem, ...]
     rounds: tuple[RoundSummary, ...]
+    findings: tuple[Finding, ...] = ()
+    unjudged: tuple[str, ...] = ()
 
 
 @dataclass
@@ -49,6 +57,8 @@ class _Night:
     start_round: StartRound
     counts: dict[str, int] = field(default_factory=dict)
     rounds: list[RoundSummary] = field(default_factory=list)
+    looked_out: LookedOut = field(default_factory=LookedOut)
+    is_told: bool = False
 
     def add(self, **counts: int) -> None:
         for name, count in counts.items():
@@ -69,19 +79,36 @@ def run_nightly(
     once where the warehouse cannot be used, NotYetError where another night is under way.
     """
     night = _Night(loop, Attempts(perform), start_round)
-    with track_run(loop, "nightly", {}, is_alone=True) as run:
+    with _tell_once(night), track_run(loop, "nightly", {}, is_alone=True) as run:
         _take_in(night, run.run_id)
         _tell_unread_cases(night)
         _sort(night)
         _take_answers(night)
         _settle(night)
         _ask(night)
+        _look_out(night)
         _follow_up(night)
         summary = _close(night, run)
         if show:
             show(summary)
         night.tried.raise_unexpected("nightly")
         return summary
+
+
+@contextmanager
+def _tell_once(night: _Night) -> Iterator[None]:
+    """Remember what was told, when it was: a night that is killed or stopped before leaves it to the next."""
+    try:
+        yield
+    except Exception:
+        _remember_told(night)
+        raise
+    _remember_told(night)
+
+
+def _remember_told(night: _Night) -> None:
+    if night.is_told and any(one.is_new for one in night.looked_out.findings):
+        mark_told(night.loop)
 
 
 def _take_in(night: _Night, run_id: str) -> None:
@@ -167,6 +194,11 @@ def _ask(night: _Night) -> None:
     night.add(asked=night.tried.attempt("queue", "", lambda: queue_doubted(night.loop)) or 0)
 
 
+def _look_out(night: _Night) -> None:
+    """See what the limits of `[watch]` tell: it is told, and no failure."""
+    night.looked_out = night.tried.attempt("look out", "", lambda: look_out(night.loop)) or LookedOut()
+
+
 def _follow_up(night: _Night) -> None:
     due = night.tried.attempt("due", "", lambda: list_due(night.loop))
     if due is None:
@@ -196,7 +228,12 @@ def _mine(night: _Night, cases: Iterable[FailureCase]) -> None:
 
 def _close(night: _Night, run: TrackedRun) -> NightlySummary:
     tried = night.tried
+    findings = sorted(night.looked_out.findings, key=lambda finding: not finding.is_new)
     run.counts = {**night.counts, "rounds": len(night.rounds), "problems": len(tried.problems)}
+    if findings:
+        run.counts |= {"findings": len(findings), "new_findings": sum(one.is_new for one in findings)}
+    run.findings = [str(one) for one in findings if one.is_new]
+    night.is_told = True
     run.error = "\n".join(str(problem) for problem in tried.problems) or None
     run.state = tried.state
     return NightlySummary(
@@ -206,4 +243,6 @@ def _close(night: _Night, run: TrackedRun) -> NightlySummary:
         tuple(tried.problems),
         tuple(tried.waiting),
         tuple(night.rounds),
+        tuple(findings),
+        night.looked_out.unjudged,
     )

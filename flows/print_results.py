@@ -274,8 +274,12 @@ def print_nightly(document: _Document) -> Iterable[str]:
     yield f"nightly: {document['state']}"
     for name, value in document["counts"].items():
         yield f"  {name.replace('_', ' ')}: {show_value(value)}"
+    for line in document["findings"]:
+        yield f"look at: {make_harmless(line)}"
     for line in document["waiting"]:
         yield f"not due yet: {make_harmless(line)}"
+    if document["unjudged"]:
+        yield f"not to be judged yet: {'; '.join(make_harmless(line) for line in document['unjudged'])}"
     for done in document["rounds"]:
         yield f"round of {done['attribute']}: {done['verdict']}, {make_harmless(done['reason'])}"
 

@@ -16,6 +16,7 @@ def run_nightly(request: Request) -> Answer:
     document: dict[str, Any] = make_plain(summary)
     document["problems"] = [str(problem) for problem in summary.problems]
     document["waiting"] = [str(problem) for problem in summary.waiting]
+    document["findings"] = [str(finding) for finding in summary.findings]
     return Answer(document, 1 if summary.problems else 0, tuple(document["problems"]))
 
 

@@ -240,6 +240,45 @@ class ScheduleSettings:
     round_after_fixes: Count = 100
 
 
+Watched = Literal[
+    "silent_units",
+    "hour_rows",
+    "class_shift",
+    "feature_shift",
+    "untrained_slice",
+    "refused_rows",
+    "case_rate",
+    "old_questions",
+    "replay_differs",
+    "disk",
+]
+
+
+@dataclass(frozen=True)
+class WatchSettings:
+    """From where on a night tells what it sees; `off` names what it shall not look at.
+
+    Shares are 0 to 1. `untrained_slice_tracks`: served tracks of seven days. Where no source is given: common
+    practice, no source.
+    """
+
+    off: tuple[Watched, ...] = ()
+    silent_hours: Count = 48
+    hour_deviations: Annotated[float, Limits(0, low_open=True)] = 6.0
+    # An index above 0.25 is read as a shift: Siddiqi N (2006) Credit Risk Scorecards (from memory).
+    class_shift_at_most: Annotated[float, Limits(0, 100)] = 0.25
+    # Half a standard deviation is a medium effect: Cohen J (1988) Statistical Power Analysis (from memory).
+    feature_shift_at_most: Annotated[float, Limits(0, low_open=True)] = 0.5
+    tracks_at_least: Annotated[int, Limits(2)] = 50
+    untrained_slice_tracks: CountOrNone = 20
+    refused_share_at_least: Share = 0.005
+    refused_times: Annotated[float, Limits(1)] = 3.0
+    case_rate_times: Annotated[float, Limits(1)] = 1.5
+    question_days: Count = 14
+    replay_share_at_most: Share = 0.01
+    disk_share_at_most: PositiveShare = 0.9
+
+
 @dataclass(frozen=True)
 class NotifySettings:
     """Whom a failed run tells: a command line, a web address, or nobody."""
@@ -307,7 +346,7 @@ class Settings:
     assemble: AssembleSettings = field(default_factory=AssembleSettings)
     checks: ChecksSettings = field(default_factory=ChecksSettings)
     schedule: ScheduleSettings = field(default_factory=ScheduleSettings)
-    watch: dict[str, Any] = field(default_factory=dict)
+    watch: WatchSettings = field(default_factory=WatchSettings)
     notify: NotifySettings = field(default_factory=NotifySettings)
     retention: RetentionSettings = field(default_factory=RetentionSettings)
     erase: EraseSettings = field(default_factory=EraseSettings)

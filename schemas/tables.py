@@ -76,6 +76,7 @@ BOOKKEEPING = (
     "seen_file",
     "fix_lease",
     "pending_erasure",
+    "open_finding",
     "schema_version",
 )
 
@@ -98,6 +99,7 @@ FREE_TEXT = {
     "flow_run": ("parameters", "counts", "error"),
     "step_progress": ("scope",),
     "seen_file": ("path",),
+    "open_finding": ("subject", "message"),
 }
 
 # In the order in which one needs the other.

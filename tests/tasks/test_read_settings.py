@@ -130,7 +130,8 @@ round = "0 4 * * 7"
 timezone = "Europe/Berlin"
 round_after_fixes = 5
 [watch]
-error_share = 0.2
+silent_hours = 30
+off = ["disk"]
 [notify]
 command = "mail orchard"
 webhook = "${HOOK}"
@@ -154,7 +155,7 @@ keep = 30
     assert settings.audit is not None and settings.audit.aql == 4.0
     assert settings.assemble.caps == {"base": 1000, "look_alike": 0}
     assert settings.assemble.weights == {"fixed": 2.0}
-    assert settings.watch == {"error_share": 0.2}
+    assert (settings.watch.silent_hours, settings.watch.off) == (30, ("disk",))
     assert settings.restriction[0].never == ("train", "export")
 
 

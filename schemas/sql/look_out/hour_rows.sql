@@ -1,0 +1,73 @@
+-- one row per attribute with an hour among the 24 before its latest one in which far more or fewer predictions were
+-- served than in the same hour of previous weeks; is_known is false where fewer than four weeks can be compared
+-- (band: median, and $deviations times the greatest of the scaled median absolute deviation, the root of the median,
+-- which is chance, and a tenth of the median; the factor 1.4826: Rousseeuw & Croux 1993, from memory)
+with hours as (
+    select attribute, date_trunc('hour', observed_at) as hour, count(*) as row_count
+    from prediction
+    where role = 'served' and observed_at >= $first::timestamptz and observed_at < $now::timestamptz
+    group by all
+),
+
+spans as (
+    select attribute, min(hour) as first_hour, max(hour) as last_hour
+    from hours
+    where list_contains($attributes::varchar[], attribute)
+    group by attribute
+    having max(hour) >= $recent::timestamptz
+),
+
+wanted as (
+    select s.attribute, s.last_hour - to_hours(h.back) as hour, w.week, s.first_hour
+    from spans as s
+    cross join (select unnest(range(1, 25)) as back) as h
+    cross join (select unnest(range(0, 9)) as week) as w
+),
+
+compared as (
+    select w.attribute, w.hour, w.week, coalesce(h.row_count, 0) as row_count
+    from wanted as w
+    left join hours as h on h.attribute = w.attribute and h.hour = w.hour - to_days(cast(7 * w.week as integer))
+    where w.week = 0 or w.hour - to_days(cast(7 * w.week as integer)) >= w.first_hour
+),
+
+usual as (
+    select
+        attribute,
+        hour,
+        any_value(row_count) filter (where week = 0) as row_count,
+        count(*) filter (where week > 0) as weeks,
+        median(row_count) filter (where week > 0) as middle,
+        mad(row_count) filter (where week > 0) as spread
+    from compared
+    group by attribute, hour
+),
+
+banded as (
+    select *, $deviations * greatest(1.4826 * spread, sqrt(greatest(middle, 1)), 0.1 * middle) as width
+    from usual
+),
+
+judged as (
+    select *, weeks >= 4 as is_known, weeks >= 4 and abs(row_count - middle) > width as is_outside
+    from banded
+)
+
+select
+    attribute as subject,
+    case when bool_or(is_known) then format(
+        '{} of 24 hours have an unusual number of predictions; the furthest, {}, has {}, usual are {:.0f} to {:.0f} '
+            || '(that hour in {} weeks); look at what was delivered: turnrow query "select * from pull_batch '
+            || 'order by known_at desc"',
+        count(*) filter (where is_outside),
+        strftime(arg_max(hour, abs(row_count - middle) / width) filter (where is_outside), '%Y-%m-%d %H:00'),
+        arg_max(row_count, abs(row_count - middle) / width) filter (where is_outside),
+        greatest(arg_max(middle - width, abs(row_count - middle) / width) filter (where is_outside), 0),
+        arg_max(middle + width, abs(row_count - middle) / width) filter (where is_outside),
+        arg_max(weeks, abs(row_count - middle) / width) filter (where is_outside)
+    ) else 'fewer than four weeks of logs' end as message,
+    bool_or(is_known) as is_known
+from judged
+group by attribute
+having bool_or(is_outside) or not bool_or(is_known)
+order by attribute

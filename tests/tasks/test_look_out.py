@@ -1,0 +1,215 @@
+"""What a night tells of a loop, each watch once where it speaks and once where it has to be quiet."""
+
+from collections.abc import Callable, Sequence
+from dataclasses import replace
+from datetime import UTC, datetime, timedelta
+from typing import Any
+
+from tasks.look_out import Finding, look_out, mark_told
+from tasks.loop import Loop
+from tasks.warehouse import open_warehouse
+
+Row = dict[str, Any]
+Write = Callable[[Loop, Sequence[Row]], list[str]]
+Read = Callable[..., list[tuple[Any, ...]]]
+Insert = Callable[[Loop, str, Sequence[Row]], None]
+
+NOW = datetime(2031, 6, 16, 2, tzinfo=UTC)  # a Monday, and later than any clock that these tests run by
+SETTINGS = """
+[attribute.obstacle]
+labels = ["person", "crate", "ladder"]
+slices = ["unit_id"]
+rules = ["label_disagrees"]
+"""
+
+
+def see(day: int, hour: int, number: int, **more: Any) -> Row:
+    """Return an invented prediction, so many days before the last full day, of a track of its own."""
+    moment = NOW.replace(hour=hour) - timedelta(days=day + 1) + timedelta(minutes=number)
+    name = f"run-{day}-{hour}-{number}"
+    return {
+        "recording_id": name,
+        "observed_at": moment.isoformat(),
+        "unit_id": f"cart-{number % 2}",
+        "predicted": "person" if number % 3 == 0 else "crate",
+        "features": [1.0 + (day * 7 + hour * 3 + number * 5) % 11, 1.0 + (day * 5 + number) % 7],
+    } | more
+
+
+def usual(days: Sequence[int], **more: Any) -> list[Row]:
+    """Return six predictions in each of three hours of these days."""
+    return [see(day, hour, number, **more) for day in days for hour in (8, 9, 10) for number in range(6)]
+
+
+def at(loop: Loop, moment: datetime = NOW, **limits: Any) -> Loop:
+    watch = replace(loop.settings.watch, disk_share_at_most=1.0, **limits)
+    return replace(loop, clock=lambda: moment, settings=replace(loop.settings, watch=watch))
+
+
+def tell(loop: Loop, **limits: Any) -> dict[tuple[str, str], str]:
+    """Return the findings by watch and subject."""
+    return {(one.watch, one.subject): one.message for one in look_out(at(loop, **limits)).findings}
+
+
+def test_a_usual_season_is_quiet_and_what_is_unusual_is_told_by_name(
+    make_any_loop: Callable[..., Loop], write_predictions: Write
+) -> None:
+    """One history: quiet as it stands; then a flood, another mixture, shifted features and a replay are told."""
+    loop = make_any_loop(SETTINGS)
+    assert look_out(at(loop)).findings == () == look_out(at(loop)).unjudged
+    write_predictions(loop, usual(range(64)))
+    quiet = look_out(at(loop))
+    assert quiet.findings == ()
+    assert quiet.unjudged == ()
+
+    flood = [see(0, 9, 10 + number % 40, recording_id=f"flood-{number}", unit_id="cart-0") for number in range(60)]
+    shifted = usual(range(7), object_id="late", predicted="ladder", features=[30.0, 3.0])
+    replayed = [row | {"role": "replay", "predicted": "ladder"} for row in usual([1])]
+    write_predictions(loop, flood + shifted + replayed)
+    told = tell(loop)
+    assert set(told) == {
+        ("hour_rows", "obstacle"),
+        ("class_shift", "obstacle, against the four weeks before"),
+        ("feature_shift", "obstacle"),
+        ("replay_differs", "obstacle-1"),
+    }
+    assert "the furthest, 2031-06-15 09:00, has 72, usual are 0 to 21" in told["hour_rows", "obstacle"]
+    assert "ladder: 0." in told["class_shift", "obstacle, against the four weeks before"]
+    assert "1 of 2 features have shifted" in told["feature_shift", "obstacle"]
+    assert (
+        "of 18 samples of obstacle that it served and was replayed on, 18 differ"
+        in told["replay_differs", "obstacle-1"]
+    )
+    off = ("hour_rows", "class_shift", "feature_shift", "replay_differs")
+    assert tell(loop, off=off) == {}
+
+
+def test_a_unit_that_stops_is_told_and_one_that_always_pauses_is_not(
+    make_any_loop: Callable[..., Loop], write_predictions: Write
+) -> None:
+    loop = make_any_loop(SETTINGS)
+    weekly = [see(day, 9, 3, unit_id="weekly", object_id="w") for day in (4, 11, 18, 25)]
+    stopped = [see(day, 9, 5, unit_id="stopped", object_id="s") for day in range(3, 12)]
+    write_predictions(loop, [*usual(range(20)), *weekly, *stopped])
+    told = tell(loop, off=("hour_rows", "class_shift", "feature_shift"))
+    assert set(told) == {("silent_units", "stopped")}
+    assert "no log for 88 hours, the last of 2031-06-12 09:00" in told["silent_units", "stopped"]
+    later = at(loop, NOW + timedelta(days=10), off=("hour_rows", "class_shift", "feature_shift"))
+    assert [one.subject for one in look_out(later).findings] == ["all units"]
+
+
+def test_a_finding_is_told_once_then_still_and_anew_after_it_went_away(
+    make_any_loop: Callable[..., Loop], insert_rows: Insert, read_rows: Read
+) -> None:
+    """Until it was marked as told it stays new, so that a night that is killed in between tells it after all."""
+    loop = make_any_loop(SETTINGS)
+    insert_rows(loop, "label_fix", [_question("f1")])
+    later = at(loop, NOW + timedelta(days=20))
+    (first,), (again,) = look_out(later).findings, look_out(later).findings
+    assert first == again and first.is_new
+    assert first.message.endswith("have them answered: turnrow queue export questions.csv")
+    mark_told(loop)
+    (still,) = look_out(at(loop, NOW + timedelta(days=21))).findings
+    assert not still.is_new and still.found_at == first.found_at
+    assert str(still).startswith(f"old_questions obstacle: still (since {first.found_at:%Y-%m-%d}): its oldest")
+    insert_rows(loop, "fix_outcome", [{"fix_id": "f1", "outcome": "ambiguous"}])
+    assert look_out(later).findings == ()
+    assert read_rows(loop, "select count(*) from open_finding") == [(0,)]
+    insert_rows(loop, "label_fix", [_question("f2")])
+    (new,) = look_out(at(loop, NOW + timedelta(days=40))).findings
+    assert new.is_new
+
+
+def _question(fix_id: str) -> Row:
+    return {
+        "fix_id": fix_id,
+        "sample_id": f"sample-{fix_id}",
+        "attribute": "obstacle",
+        "attempt": 1,
+        "reason": "flagged",
+        "priority": 1.0,
+    }
+
+
+def test_refusals_a_rising_case_and_an_untrained_value_are_told(
+    make_any_loop: Callable[..., Loop], write_predictions: Write, insert_rows: Insert
+) -> None:
+    """Each first in a state in which it is no news."""
+    loop = make_any_loop(SETTINGS)
+    ids = write_predictions(loop, usual(range(35)))
+    case = {"case_name": "tall-crate", "attribute": "obstacle", "severity": "low", "definition_sha256": "d"}
+    insert_rows(loop, "failure_case", [case | {"definition": "{}"}])
+    member = {
+        "case_name": "tall-crate",
+        "found_by": "label_disagrees",
+        "prediction_id": "p",
+        "definition_sha256": "d",
+    }
+    insert_rows(loop, "case_member", [member | {"sample_id": one} for one in ids[::30]])
+    trained = [row for row in zip(ids, usual(range(35)), strict=True) if row[1]["unit_id"] == "cart-0"]
+    put_incumbent(loop, insert_rows, [sample_id for sample_id, _ in trained])
+    off = ("hour_rows", "class_shift", "feature_shift", "disk")
+    assert set(tell(loop, off=off, untrained_slice_tracks=200)) == set()
+    insert_rows(loop, "case_member", [member | {"sample_id": one} for one in ids[:40]])
+    told = tell(loop, off=off)
+    assert set(told) == {("case_rate", "tall-crate"), ("untrained_slice", "obstacle, unit_id = cart-1")}
+    assert told["case_rate", "tall-crate"].startswith("43 of 126 tracks of seven days are its members (34.1 %)")
+    assert told["untrained_slice", "obstacle, unit_id = cart-1"].startswith("63 tracks of seven days")
+
+    today = loop.clock()
+    for days in (9, 5, 3):
+        put_batch(loop, today - timedelta(days=days), "calm.jsonl", 1000, 2)
+    put_batch(loop, today, "yesterday.jsonl", 1000, 3)
+    assert [one for one in tell_of_files(loop, off) if one.watch == "refused_rows"] == []
+    put_batch(loop, today, "torn.jsonl", 1000, 100)
+    (refused,) = tell_of_files(loop, off)
+    assert (refused.watch, refused.subject) == ("refused_rows", "others")
+    assert "most often: confidence is 7; most in torn.jsonl" in refused.message
+
+
+def put_incumbent(loop: Loop, insert_rows: Insert, sample_ids: Sequence[str]) -> None:
+    """Store an invented training set of these samples and the model in service that learned from it."""
+    row = {
+        "version": "obstacle-v1",
+        "group_id": "g",
+        "revision_id": "r",
+        "label": "crate",
+        "weight": 1,
+        "reason": "base",
+    }
+    with open_warehouse(loop, write=True) as warehouse:
+
+        def put(_: datetime) -> None:
+            names, places = ", ".join(row), ", ".join(f"${name}" for name in row)
+            text = f"insert into training_set_member (sample_id, {names}) select unnest($ids), {places}"
+            warehouse.connection.execute(text, row | {"ids": list(sample_ids)})
+
+        warehouse.write(put)
+    model = {"model_version": "obstacle-2", "attribute": "obstacle"}
+    insert_rows(loop, "model", [model | {"role": "candidate", "training_set_version": "obstacle-v1"}])
+    insert_rows(loop, "sign_off", [model | {"decision": "accept", "against_verdict": False, "signed_by": "ana"}])
+
+
+def put_batch(loop: Loop, moment: datetime, name: str, read: int, refused: int) -> None:
+    """Store a file of that moment with so many refused rows."""
+    with open_warehouse(loop, write=True) as warehouse:
+
+        def put(_: datetime) -> None:
+            values = {"id": f"{name}{moment}", "name": name, "read": read, "bad": refused, "at": moment}
+            warehouse.connection.execute(
+                "insert into pull_batch "
+                "values ($id, $name, $id, 'predictions', $read, $read - $bad, 0, $bad, null, $at)",
+                values,
+            )
+            warehouse.connection.execute(
+                "insert into quarantined_row select $id, number, 'confidence is 7', '{}', $at "
+                "from range(1, $bad + 1) as numbers(number)",
+                {name: values[name] for name in ("id", "bad", "at")},
+            )
+
+        warehouse.write(put)
+
+
+def tell_of_files(loop: Loop, off: tuple[str, ...]) -> list[Finding]:
+    others = (*off, "case_rate", "untrained_slice", "silent_units")
+    return list(look_out(at(loop, loop.clock() + timedelta(minutes=1), off=others)).findings)
