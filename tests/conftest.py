@@ -49,6 +49,12 @@ def pytest_addoption(parser: pytest.Parser) -> None:
     parser.addoption("--without-lake", action="store_true", help="leave out what needs a PostgreSQL")
 
 
+def pytest_configure() -> None:
+    """Keep numpy to one thread in the workers and their commands: two of each on two cores wait for each other."""
+    for name in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS"):
+        os.environ.setdefault(name, "1")
+
+
 def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
     if config.getoption("--without-lake"):
         items[:] = [item for item in items if not _is_on_lake(item)]
