@@ -156,10 +156,11 @@ class Engine:
     def attach(self, *, write: bool) -> Iterator[Warehouse]:
         """Attach the loop's warehouse and use it, for reading or for reading and writing.
 
-        Raises BusyWarehouseError when others hold it for too long, WarehouseError when it can't be opened.
+        Raises BusyWarehouseError when others hold it for too long, WarehouseError when it can't be opened, or when
+        what is to be written finds no room on its disk.
         """
         location = find_location(self.loop)
-        with _hold_open(location, self.loop, write):
+        with _hold_open(location, self.loop, write), _blame_disk():
             _attach(self, location, write)
             warehouse = Warehouse(self.connection, self.loop, location)
             try:
@@ -226,6 +227,24 @@ def _hold_open(location: Location, loop: Loop, write: bool) -> Iterator[None]:
     wait = loop.settings.warehouse.wait_seconds
     with hold_file_lock(location.lock_path, shared=not write, wait_seconds=wait):
         yield
+
+
+@contextmanager
+def _blame_disk() -> Iterator[None]:
+    """Raise WarehouseError where DuckDB could not write a file: the disk is full, or a limit is reached.
+
+    A commit that failed has left nothing; one before it is in the file or in its log, and is read from there.
+    """
+    try:
+        yield
+    except duckdb.Error as error:
+        _, found, why = str(error).partition("Could not write")
+        if not found:
+            raise
+        raise WarehouseError(
+            f"the warehouse cannot be written ({found}{why.splitlines()[0].rstrip('.')}): make room on that disk "
+            "and run again; finished steps are kept, and of the others nothing"
+        ) from error
 
 
 def _attach(engine: Engine, location: Location, write: bool) -> None:
