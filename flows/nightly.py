@@ -12,6 +12,7 @@ from tasks.audit_lots import audit_lots
 from tasks.draw_watch import draw_watch
 from tasks.flag_mispredictions import flag_mispredictions
 from tasks.follow_cases import follow_cases
+from tasks.forget_old import forget_old
 from tasks.freeze_holdouts import freeze_full_holdouts
 from tasks.list_due import DueWork, list_due
 from tasks.list_lots import list_lots
@@ -88,6 +89,7 @@ def run_nightly(
         _ask(night)
         _look_out(night)
         _follow_up(night)
+        _forget(night)
         summary = _close(night, run)
         if show:
             show(summary)
@@ -224,6 +226,13 @@ def _mine(night: _Night, cases: Iterable[FailureCase]) -> None:
         mined = night.tried.attempt("mine", case.case, partial(mine_samples, night.loop, case))
         if mined:
             night.add(mined=mined.mined, look_alikes=mined.look_alikes)
+
+
+def _forget(night: _Night) -> None:
+    """Delete last what `[retention]` lets go, when nothing of this night can need it any more."""
+    forgotten = night.tried.attempt("retention", "", lambda: forget_old(night.loop))
+    if forgotten and any(asdict(forgotten).values()):
+        night.add(**asdict(forgotten))
 
 
 def _close(night: _Night, run: TrackedRun) -> NightlySummary:

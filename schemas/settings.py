@@ -289,9 +289,13 @@ class NotifySettings:
 
 @dataclass(frozen=True)
 class RetentionSettings:
-    """After how many days what can be deleted is deleted; 0 keeps it for ever."""
+    """After how many days what can be deleted is deleted; 0 keeps it for ever.
+
+    That is what refused rows held, and runs; with `vectors` also those of samples that nothing refers to.
+    """
 
     days: CountOrNone = 0
+    vectors: bool = False
 
 
 @dataclass(frozen=True)

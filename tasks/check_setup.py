@@ -18,7 +18,6 @@ from tasks.errors import SettingsError, TurnrowError
 from tasks.findings import FINE, WARNING, WRONG, Finding, tell_error
 from tasks.loop import Loop
 from tasks.notify import check_notify
-from tasks.refuse_unbuilt import list_without_effect
 from tasks.warehouse import Warehouse, find_location, open_warehouse
 
 _GIGABYTE = 1_000_000_000
@@ -33,7 +32,6 @@ def check_setup(loop: Loop, cases: list[FailureCase], errors: list[SettingsError
         *_check_folder(loop),
         *_check_cases(cases, errors),
         *_check_attributes(loop),
-        *_check_unbuilt(loop),
         *(Finding(WRONG, "turnrow.toml, notify", problem) for problem in check_notify(loop)),
     ]
     try:
@@ -96,11 +94,6 @@ def _check_attributes(loop: Loop) -> Iterator[Finding]:
         except TurnrowError as error:
             yield tell_error(f"{where}.trainer", error)
         yield from _check_guideline(loop, attribute)
-
-
-def _check_unbuilt(loop: Loop) -> Iterator[Finding]:
-    for name in list_without_effect(loop.settings):
-        yield Finding(WARNING, f"turnrow.toml, {name}", "has no effect in this version", "do not rely on it yet")
 
 
 def _check_guideline(loop: Loop, attribute: AttributeSettings) -> Iterator[Finding]:

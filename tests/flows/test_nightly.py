@@ -7,6 +7,7 @@ import subprocess
 import sys
 from collections.abc import Callable
 from dataclasses import replace
+from datetime import timedelta
 from typing import TYPE_CHECKING, TypeVar
 
 import pytest
@@ -251,3 +252,22 @@ def test_the_plain_flows_do_not_load_prefect() -> None:
     )
     done = subprocess.run([sys.executable, "-c", text], capture_output=True, text=True, check=True)
     assert done.stdout.split() == ["False", "False"]
+
+
+def test_what_the_night_sees_is_told_and_notified_once_and_fails_nothing(orchard: Orchard) -> None:
+    orchard.put_first_night()
+    told = orchard.loop.folder / "told.jsonl"
+    settings = orchard.loop.settings
+    watch = replace(settings.watch, disk_share_at_most=1.0)
+    notify = replace(settings.notify, command="tee -a told.jsonl")
+    loop = replace(orchard.loop, settings=replace(settings, watch=watch, notify=notify))
+    assert run_nightly(loop).findings == () and not told.exists()
+    for days, is_new in ((20, True), (21, False)):
+        later = loop.clock() + timedelta(days=days)
+        night = run_nightly(replace(loop, clock=lambda moment=later: moment))
+        assert [(one.watch, one.subject, one.is_new) for one in night.findings] == [
+            ("old_questions", "obstacle", is_new)
+        ]
+        assert (night.state, *pick(night, "findings", "new_findings")) == ("done", 1, int(is_new))
+    (line,) = json.loads(told.read_text())["findings"]  # one document: two of them would not parse
+    assert line.startswith("old_questions obstacle: its oldest question has waited 2")

@@ -1,0 +1,86 @@
+"""Retention deletes what nothing needs: digests, verifying and lineage stand, and known files add nothing."""
+
+from collections.abc import Callable
+from dataclasses import replace
+from datetime import timedelta
+from pathlib import Path
+from typing import Any
+
+from schemas.tables import FACTS
+from tasks.forget_old import Forgotten, forget_old
+from tasks.pull_logs import pull_files
+from tasks.trace_lineage import trace_lineage
+from tasks.verify_training_set import verify_training_set
+
+Orchard = Any
+Field = Any
+Facts = dict[str, list[tuple[object, ...]]]
+
+
+def read_facts(orchard: Orchard, *leave_out: str) -> Facts:
+    return {
+        name: sorted(orchard.ask(f"select * from {name}"), key=repr) for name in FACTS if name not in leave_out
+    }
+
+
+def keep(orchard: Orchard, days: int, *, vectors: bool, later: int = 400) -> Callable[[], Forgotten]:
+    """Return retention by these settings, so many days from now."""
+    retention = replace(orchard.loop.settings.retention, days=days, vectors=vectors)
+    now = orchard.loop.clock() + timedelta(days=later)
+    loop = replace(orchard.loop, clock=lambda: now, settings=replace(orchard.loop.settings, retention=retention))
+    return lambda: forget_old(loop)
+
+
+def test_what_nothing_needs_goes_and_all_else_stands(any_orchard: Orchard, field: Field) -> None:
+    """Nothing by default, nothing young; then contents, runs and idle vectors, once, and no other fact."""
+    orchard = any_orchard
+    labelled = field.sights("crate", 6, "known") + field.sights("person", 6, "known")
+    idle = field.predict(field.sights("foliage", 5, "idle"))
+    files = [orchard.pull(field.label(labelled)), orchard.pull(idle)]
+    torn = orchard.write([idle[0] | {"recording_id": "torn", "confidence": 7.0}])
+    assert pull_files(orchard.loop, [torn]).files[0].rows_quarantined == 1
+    orchard.pull(field.predict(field.sights("crouched", 3, "doubt")))
+    version = orchard.assemble().version
+    orchard.flag()
+    orchard.flag()
+    lineage = _trace(orchard, version)
+    before = read_facts(orchard)
+
+    assert keep(orchard, 0, vectors=True)() == Forgotten()
+    assert keep(orchard, 30, vectors=False, later=0)() == Forgotten()
+    assert read_facts(orchard) == before
+    runs = orchard.number("select count(*) from flow_run")
+
+    done = keep(orchard, 30, vectors=False)()
+    assert (done.forgotten_refused_rows, done.forgotten_vectors) == (1, 0) and done.forgotten_runs > 0
+    assert orchard.number("select count(*) from flow_run") == runs - done.forgotten_runs + 1
+    ((raw, reason),) = orchard.ask("select raw, reason from quarantined_row")
+    assert raw == "" and "confidence" in reason
+    assert read_facts(orchard, "quarantined_row") == {
+        name: rows for name, rows in before.items() if name != "quarantined_row"
+    }
+
+    done = keep(orchard, 30, vectors=True)()
+    doubted = orchard.number("select count(distinct sample_id) from misprediction")
+    assert done.forgotten_vectors == 5 + 3 - doubted
+    assert keep(orchard, 30, vectors=True)() == Forgotten()
+    after = read_facts(orchard, "quarantined_row", "sample_vector")
+    assert after == {name: before[name] for name in after}
+    assert (
+        orchard.number("select count(*) from sample_vector semi join training_set_member using (sample_id)") == 12
+    )
+    assert verify_training_set(orchard.loop, version).is_equal
+    assert _trace(orchard, version) == lineage
+    for file in (*files, torn, _copy(files[1])):
+        assert pull_files(orchard.loop, [file]).files[0].is_known
+    assert read_facts(orchard, "quarantined_row", "sample_vector") == after
+
+
+def _copy(path: Path) -> Path:
+    target = path.with_name(f"copy-{path.name}")
+    target.write_bytes(path.read_bytes())
+    return target
+
+
+def _trace(orchard: Orchard, version: str) -> object:
+    return trace_lineage(orchard.loop, version)
