@@ -75,6 +75,9 @@ def print_status(document: _Document) -> Iterable[str]:
         if any(row["restricted"] for row in document["waiting_holdouts"]):
             columns["restricted"] = "may not be asked about"
         yield from _head("Hold-outs that wait for labels", lay_out_table(document["waiting_holdouts"], columns))
+    yield from _tell_night(document["last_night"])
+    if document["findings"]:
+        yield from _head("To look at (the limits of [watch])", _list_seen(document["findings"]))
     yield from _head("Last runs", _list_runs(document["runs"]))
     refused = document["quarantined_count"]
     yield f"Rows refused in the last 7 days: {refused:,}" + (
@@ -82,6 +85,21 @@ def print_status(document: _Document) -> Iterable[str]:
     )
     step = document["next"]
     yield f"Next: {make_harmless(step['what'])}: {make_harmless(step['command'])}"
+
+
+def _tell_night(night: _Document | None) -> Iterable[str]:
+    """Yield what the last night left, each problem on its line; nothing where it left nothing."""
+    if night is None or not night["error"]:
+        return
+    title = f"The last night ({show_time(night['started_at'])}) ended as {night['state']} and left"
+    yield from _head(title, [make_harmless(line) for line in night["error"].splitlines()])
+
+
+def _list_seen(findings: Sequence[_Document]) -> list[str]:
+    return [
+        make_harmless(f"{row['watch']} {row['subject']} (since {show_time(row['found_at'])}): {row['message']}")
+        for row in findings
+    ]
 
 
 def _tell_outdated(attributes: Sequence[_Document]) -> Iterable[str]:
@@ -125,11 +143,18 @@ def _list_open_fixes(fixes: Sequence[_Document]) -> list[str]:
 
 def _list_runs(runs: Sequence[_Document]) -> list[str]:
     columns = {"started": "started", "flow": "flow", "state": "state", "took": "took", "error": "error"}
+    runs = [run | {"error": _shorten(run["error"])} for run in runs]
     shown = [
         run | {"started": show_time(run["started_at"]), "took": _measure(run["started_at"], run["ended_at"])}
         for run in runs
     ]
     return lay_out_table(shown, columns) if shown else ["none yet"]
+
+
+def _shorten(error: str | None) -> str | None:
+    """Return an error's first line, and how many more there are."""
+    lines = (error or "").splitlines()
+    return f"{lines[0]} (and {len(lines) - 1} more)" if len(lines) > 1 else error
 
 
 def _measure(started_at: str, ended_at: str | None) -> str | None:

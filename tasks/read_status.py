@@ -29,6 +29,8 @@ class Status:
     `cases`: case_name, attribute, severity, state, flagged, queued, settled, held_out, in_training, holdout.
     `audits`: attribute, open_lots, waiting_count (their questions without an answer), failed_lots, passed_lots.
     `watch`: attribute, week (the latest drawn), weeks, open_weeks (not closed), sample_count, open_count.
+    `last_night`: state, started_at, error (a line a problem). `findings`: watch, subject, message, found_at.
+    `label_seconds`: by attribute, how long the answers of one label take, where enough answers say so.
     `open_fixes`: attribute, reason, open_count, answered_count, disputed_count. `moments`: when what came in last.
     """
 
@@ -42,6 +44,9 @@ class Status:
     quarantined_count: int
     moments: dict[str, datetime | None]
     watch: list[Row] = field(default_factory=list)
+    last_night: Row | None = None
+    findings: list[Row] = field(default_factory=list)
+    label_seconds: dict[str, float] = field(default_factory=dict)
 
 
 def read_status(loop: Loop, cases: Sequence[FailureCase], errors: Sequence[SettingsError]) -> Status:
@@ -64,7 +69,21 @@ def read_status(loop: Loop, cases: Sequence[FailureCase], errors: Sequence[Setti
             quarantined_count=_count_refused(connection, since),
             moments=_read_moments(connection),
             watch=fetch_rows(connection, "status/watch"),
+            last_night=next(iter(fetch_rows(connection, "status/last_night", moments=("started_at",))), None),
+            findings=fetch_rows(connection, "status/findings", moments=("found_at",)),
+            label_seconds=_measure_labels(loop, connection),
         )
+
+
+def _measure_labels(loop: Loop, connection: duckdb.DuckDBPyConnection) -> dict[str, float]:
+    """Return by attribute the median seconds of an answer times the answers that a label needs."""
+    rows = fetch_rows(connection, "status/answer_seconds")
+    known = loop.settings.attribute
+    return {
+        row["attribute"]: row["seconds"] * known[row["attribute"]].answers_needed
+        for row in rows
+        if row["attribute"] in known
+    }
 
 
 def _read_runs(connection: duckdb.DuckDBPyConnection, since: datetime) -> list[Row]:

@@ -34,6 +34,17 @@ def _mend_cases(status: Status) -> NextStep | None:
     return NextStep("a case file cannot be read; see what is wrong with it", "turnrow check-setup")
 
 
+def _mend_night(status: Status) -> NextStep | None:
+    night = status.last_night
+    if night is None or night["state"] not in ("failed", "crashed"):
+        return None
+    lines = (night["error"] or "it ended without a word").splitlines()
+    more = f" (and {len(lines) - 1} more)" if len(lines) > 1 else ""
+    return NextStep(
+        f"the last night {night['state']}: {lines[0]}{more}; mend that and run it again", "turnrow nightly"
+    )
+
+
 def _bring_logs(status: Status) -> NextStep | None:
     if status.moments["last_log_at"] is not None:
         return None
@@ -94,8 +105,24 @@ def _decide_candidate(status: Status) -> NextStep | None:
 def _label_holdouts(status: Status) -> NextStep | None:
     if not status.waiting_holdouts:
         return None
-    missing = sum(int(row["missing"]) for row in status.waiting_holdouts)
-    return _hand_out(f"hold-outs lack {missing:,} labels; have their questions answered")
+    nearest = min(status.waiting_holdouts, key=lambda row: (int(row["missing"]), str(row["case_name"])))
+    name, missing = str(nearest["case_name"]), int(nearest["missing"])
+    what = f"candidates for {name.removeprefix('overall:')}" if name.startswith("overall:") else name
+    others = len(status.waiting_holdouts) - 1
+    more = f"; {others} more hold-out{'s wait' if others > 1 else ' waits'}" if others else ""
+    return _hand_out(
+        f"{missing:,} hold-out {'label' if missing == 1 else 'labels'} would let {what} be judged"
+        f"{_tell_minutes(status, nearest['attribute'], missing)}{more}"
+    )
+
+
+def _tell_minutes(status: Status, attribute: str, labels: int) -> str:
+    """Return about how long so many labels take one person, or nothing where no answers say so."""
+    seconds = status.label_seconds.get(attribute)
+    if seconds is None:
+        return ""
+    minutes = max(1, round(seconds * labels / 60))
+    return f": about {minutes:,} {'minute' if minutes == 1 else 'minutes'} of answering"
 
 
 def _draw_case_holdout(status: Status) -> NextStep | None:
@@ -149,6 +176,7 @@ def _hand_out(what: str) -> NextStep:
 
 _RULES: tuple[Callable[[Status], NextStep | None], ...] = (
     _mend_cases,
+    _mend_night,
     _bring_logs,
     _write_case,
     _flag_new,

@@ -18,7 +18,7 @@ BAD_SETTINGS = [
     ),
     (
         "[retention]\nhorizon = 3\n",
-        "retention.horizon: unknown key; the nearest known one is `days` (known: days, vectors)",
+        "retention.horizon: unknown key; the nearest known one is `vectors` (known: days, vectors)",
     ),
     (OBSTACLE + "lables = []\n", "attribute.obstacle.lables: unknown key; the nearest known one is `labels`"),
     (OBSTACLE + 'name = "obstacle"\n', "attribute.obstacle.name"),

@@ -5,11 +5,13 @@ from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from typing import Any
 
+from flows.print_status import print_status
 from schemas.case_file import FailureCase
 from tasks.draw_holdout import HoldoutTarget, draw_holdout
 from tasks.errors import SettingsError
 from tasks.flag_mispredictions import flag_mispredictions
 from tasks.loop import Loop
+from tasks.make_plain import make_plain
 from tasks.match_cases import match_cases
 from tasks.pull_logs import pull_files
 from tasks.queue_fixes import queue_doubted
@@ -152,3 +154,47 @@ def test_an_attribute_shows_its_latest_candidate_and_verdict(file_loop: Loop) ->
         warehouse.write(insert)
     (row,) = [row for row in read(file_loop).attributes if row["attribute"] == "obstacle"]
     assert (row["latest_candidate"], row["latest_verdict"], row["sign_off"]) == ("m2", "passed", None)
+
+
+def test_status_tells_what_the_last_night_left_what_is_to_look_at_and_how_long_answers_take(
+    file_loop: Loop,
+) -> None:
+    with open_warehouse(file_loop, write=True) as warehouse:
+
+        def put(known_at: datetime) -> None:
+            for hour, state in ((1, "done"), (2, "partial")):
+                at = NOON.replace(hour=hour)
+                error = "pull a.csv: torn\npull b.csv: torn" if state == "partial" else None
+                record_run(warehouse.connection, "nightly", started_at=at, ended_at=at, state=state, error=error)
+            warehouse.connection.execute(
+                "insert into open_finding values ('old_questions', 'obstacle', 'it waits', $at, null)",
+                {"at": NOON},
+            )
+            warehouse.connection.execute(
+                "insert into label_fix select 'f' || n, 's' || n, 'obstacle', 1, 'flagged', 1, null, null, $at "
+                "from range(10) as numbers(n)",
+                {"at": known_at},
+            )
+            warehouse.connection.execute(
+                "insert into fix_answer "
+                "select 'f' || (n - 1), 'ana', 'crate', null, false, null, n, null, 'b', $at, null "
+                "from range(1, 11) as numbers(n)",
+                {"at": known_at},
+            )
+
+        warehouse.write(put)
+    status = read(file_loop)
+    assert status.last_night == {
+        "state": "partial",
+        "started_at": NOON.replace(hour=2),
+        "error": "pull a.csv: torn\npull b.csv: torn",
+    }
+    assert status.findings == [
+        {"watch": "old_questions", "subject": "obstacle", "message": "it waits", "found_at": NOON}
+    ]
+    assert status.label_seconds == {"obstacle": 11.0}, "5.5 seconds an answer, two answers a label"
+    shown = list(print_status({**make_plain(status), "next": {"what": "w", "command": "c"}}))
+    start = shown.index("The last night (2026-05-04 02:00:00 UTC) ended as partial and left")
+    assert shown[start + 1 : start + 3] == ["  pull a.csv: torn", "  pull b.csv: torn"]
+    assert "  old_questions obstacle (since 2026-05-04 12:00:00 UTC): it waits" in shown
+    assert any("pull a.csv: torn (and 1 more)" in line for line in shown)

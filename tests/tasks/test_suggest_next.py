@@ -36,6 +36,10 @@ def case(**more: Any) -> dict[str, Any]:
     } | more
 
 
+def held(missing: int, case_name: str = "crouched-picker") -> dict[str, Any]:
+    return {"case_name": case_name, "attribute": "obstacle", "missing": missing}
+
+
 CALM = Status(
     attributes=[attribute()],
     cases=[case(settled=0)],
@@ -85,7 +89,8 @@ def at(**moments: datetime | None) -> dict[str, datetime | None]:
             {"attributes": [attribute(incumbent=None, latest_candidate="m1", latest_verdict="undecided")]},
             "turnrow sign-off m1 --by NAME --accept --note WHY",
         ),
-        ({"waiting_holdouts": [{"missing": 5}]}, "turnrow queue export questions.csv"),
+        ({"last_night": {"state": "failed", "error": "pull: disk full"}}, "turnrow nightly"),
+        ({"waiting_holdouts": [held(5)]}, "turnrow queue export questions.csv"),
         ({"cases": [case(holdout=None)]}, "turnrow holdout crouched-picker"),
         ({"cases": [case(holdout=None, state="parked")]}, "turnrow nightly"),
         (
@@ -112,3 +117,23 @@ def test_the_next_step_fits_where_the_loop_stands(changes: dict[str, Any], comma
 def test_the_number_of_questions_is_told() -> None:
     waiting = replace(CALM, open_fixes=[{"open_count": 1200}, {"open_count": 34}])
     assert suggest_next(waiting).what == "1,234 questions wait for answers"
+
+
+def test_the_hold_out_that_lacks_least_is_told_with_the_minutes_that_answers_take() -> None:
+    waiting = replace(CALM, waiting_holdouts=[held(31), held(40, "overall:obstacle")])
+    told = "31 hold-out labels would let crouched-picker be judged"
+    assert suggest_next(waiting).what == f"{told}; 1 more hold-out waits"
+    timed = replace(waiting, label_seconds={"obstacle": 7.8}, waiting_holdouts=[held(31)])
+    assert suggest_next(timed).what == f"{told}: about 4 minutes of answering"
+    overall = replace(CALM, waiting_holdouts=[held(1, "overall:obstacle")], label_seconds={"obstacle": 3.0})
+    assert suggest_next(overall).what == (
+        "1 hold-out label would let candidates for obstacle be judged: about 1 minute of answering"
+    )
+
+
+def test_a_night_that_failed_is_told_before_all_else_but_a_broken_case() -> None:
+    night = {"state": "failed", "error": "pull: disk full\nflag: no"}
+    told = suggest_next(replace(CALM, last_night=night, moments=at(last_log_at=None)))
+    assert told.what == "the last night failed: pull: disk full (and 1 more); mend that and run it again"
+    partial = replace(CALM, last_night={"state": "partial", "error": "pull a.csv: torn"})
+    assert suggest_next(partial).what == "nothing is waiting; take in what is new"
