@@ -57,10 +57,20 @@ def test_a_usual_season_is_quiet_and_what_is_unusual_is_told_by_name(
     """One history: quiet as it stands; then a flood, another mixture, shifted features and a replay are told."""
     loop = make_any_loop(SETTINGS)
     assert look_out(at(loop)).findings == () == look_out(at(loop)).unjudged
-    write_predictions(loop, usual(range(64)))
+    ids = write_predictions(loop, usual(range(64)))
     quiet = look_out(at(loop))
     assert quiet.findings == ()
     assert quiet.unjudged == ()
+
+    persons = [row["predicted"] == "person" for row in usual(range(64))][:300]
+    hold(loop, ids[:300], [0.5] * 300)
+    assert look_out(at(loop)).findings == (), "drawn evenly it is the same mixture"
+    hold(loop, ids[:300], [0.01 if is_person else 1.0 for is_person in persons])
+    told = tell(loop)
+    assert set(told) == {("class_shift", "obstacle, against the general hold-out")}
+    # 100 persons of weight 100 and 200 crates of weight 1: 200 of 10,200
+    assert "crate: 0.667, there 0.020" in told["class_shift", "obstacle, against the general hold-out"]
+    hold(loop, ids[:300], [0.5] * 300)
 
     flood = [see(0, 9, 10 + number % 40, recording_id=f"flood-{number}", unit_id="cart-0") for number in range(60)]
     shifted = usual(range(7), object_id="late", predicted="ladder", features=[30.0, 3.0])
@@ -70,6 +80,7 @@ def test_a_usual_season_is_quiet_and_what_is_unusual_is_told_by_name(
     assert set(told) == {
         ("hour_rows", "obstacle"),
         ("class_shift", "obstacle, against the four weeks before"),
+        ("class_shift", "obstacle, against the general hold-out"),
         ("feature_shift", "obstacle"),
         ("replay_differs", "obstacle-1"),
     }
@@ -82,6 +93,30 @@ def test_a_usual_season_is_quiet_and_what_is_unusual_is_told_by_name(
     )
     off = ("hour_rows", "class_shift", "feature_shift", "replay_differs")
     assert tell(loop, off=off) == {}
+    full = at(loop, off=off)
+    watch = replace(full.settings.watch, disk_share_at_most=1e-9)
+    full = replace(full, settings=replace(full.settings, watch=watch))
+    assert {one.watch for one in look_out(full).findings} == {"disk"}
+
+
+def hold(loop: Loop, sample_ids: Sequence[str], chances: Sequence[float]) -> None:
+    """Draw a general hold-out of these samples, each with its probability, as its next version."""
+    with open_warehouse(loop, write=True) as warehouse:
+
+        def put(known_at: datetime) -> None:
+            ((version,),) = warehouse.connection.execute("select count(*) + 1 from holdout").fetchall()
+            warehouse.connection.execute(
+                "insert into holdout "
+                "values ('h' || $version, 'overall:obstacle', 'obstacle', $version, 'drawn', 1, '{}', 'd', $at)",
+                {"version": version, "at": known_at},
+            )
+            warehouse.connection.execute(
+                "insert into holdout_member "
+                "select 'h' || $version, unnest($ids), 'g', 's', unnest($chances), false",
+                {"version": version, "ids": list(sample_ids), "chances": list(chances)},
+            )
+
+        warehouse.write(put)
 
 
 def test_a_unit_that_stops_is_told_and_one_that_always_pauses_is_not(
@@ -165,6 +200,16 @@ def test_refusals_a_rising_case_and_an_untrained_value_are_told(
     (refused,) = tell_of_files(loop, off)
     assert (refused.watch, refused.subject) == ("refused_rows", "others")
     assert "most often: confidence is 7; most in torn.jsonl" in refused.message
+
+    attribute = replace(loop.settings.attribute["obstacle"], slices=("cast(unit_id as integer)",))
+    broken = replace(loop, settings=replace(loop.settings, attribute={"obstacle": attribute}))
+    tell(loop, off=off)
+    told = tell(broken, off=off)
+    assert told["untrained_slice", ""].startswith(
+        "cannot be looked at: turnrow.toml, attribute.obstacle.slices: fails"
+    )
+    assert told["untrained_slice", "obstacle, unit_id = cart-1"], "what it had found stays open"
+    assert told["case_rate", "tall-crate"], "and the others are looked at"
 
 
 def put_incumbent(loop: Loop, insert_rows: Insert, sample_ids: Sequence[str]) -> None:
