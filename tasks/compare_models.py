@@ -4,16 +4,16 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from tasks.read_outcomes import Flags, Outcomes
 from tasks.statistics import (
     clustered_difference_interval,
     clustered_paired_test,
-    effective_sample_size,
     mcnemar_exact,
     paired_difference_interval,
+    wilson_interval,
 )
+from tasks.statistics_service import sampled_share_interval
 
 
 @dataclass(frozen=True)
@@ -33,13 +33,23 @@ def compare(outcomes: Outcomes, first: Flags, second: Flags, confidence: float) 
     Where every group has one sample and all weigh alike: exact McNemar, and Newcombe 1998, method 10.
     Otherwise Obuchowski's clustered test and a bootstrap over groups, both with the draw's weights.
     """
-    if outcomes.weights is None and len(set(outcomes.groups.tolist())) == len(outcomes):
+    if _is_independent(outcomes):
         return _compare_independent(first, second, confidence)
     estimate, low, high = clustered_difference_interval(
         first, second, outcomes.groups, confidence, weights=outcomes.weights
     )
-    p_value = _test_clusters(outcomes, first, second)
+    p_value = max(_test_clusters(outcomes, first, second), _limit_certainty(outcomes, first, second))
     return Comparison(estimate, low, high, p_value, len(outcomes))
+
+
+def _limit_certainty(outcomes: Outcomes, first: Flags, second: Flags) -> float:
+    """Return the least p that an exact sign test over the groups that differ can give: few groups prove little.
+
+    The clustered test is right for many groups; of five that all say the same the sign test gives 1/16.
+    """
+    _, codes = np.unique(outcomes.groups.astype(str), return_inverse=True)
+    differing = np.bincount(codes, first.astype(float) - second.astype(float)) != 0
+    return float(min(1.0, 2.0 * 0.5 ** int(differing.sum())))
 
 
 def _test_clusters(outcomes: Outcomes, first: Flags, second: Flags) -> float:
@@ -60,9 +70,22 @@ def _test_clusters(outcomes: Outcomes, first: Flags, second: Flags) -> float:
     return float(chdtrc(1, statistic))
 
 
-def count_effective(weights: NDArray[np.float64] | None, count: int) -> float:
-    """Return how many equally weighted samples say as much as these."""
-    return float(count) if weights is None else effective_sample_size(weights)
+def measure_hits(outcomes: Outcomes, hits: Flags, confidence: float = 0.95) -> tuple[float, float, float]:
+    """Return the share of hits with its interval: share, low, high.
+
+    Wilson's where every group has one sample and all weigh alike, else by groups with the draw's weights
+    (`sampled_share_interval`).
+    """
+    if _is_independent(outcomes):
+        low, high = wilson_interval(int(hits.sum()), len(hits), confidence)
+        return float(hits.mean()), low, high
+    weights = np.ones(len(outcomes)) if outcomes.weights is None else outcomes.weights
+    share, low, high, _ = sampled_share_interval(hits, weights, outcomes.groups, confidence)
+    return share, low, high
+
+
+def _is_independent(outcomes: Outcomes) -> bool:
+    return outcomes.weights is None and len(set(outcomes.groups.tolist())) == len(outcomes)
 
 
 def _compare_independent(first: Flags, second: Flags, confidence: float) -> Comparison:

@@ -160,7 +160,7 @@ def _plan_listed(
     warehouse: Warehouse, target: HoldoutTarget, latest: _Latest | None, listed: Path, version: int
 ) -> _Plan | None:
     connection = warehouse.connection
-    definition = definition_json({"listed": stage_listed(connection, listed, target.attribute.name)})
+    definition = definition_json({"listed": stage_listed(connection, listed, target.attribute)})
     is_known = latest is not None and latest.definition_sha256 == hash_definition(definition)
     connection.execute(_CARRY, {"id": ""})
     if not is_known:
@@ -272,6 +272,7 @@ def _stage_draw(warehouse: Warehouse, target: HoldoutTarget, size: int, carried:
             "feature_space": attribute.feature_space,
             "needs_features": attribute.trainer in BUILT_IN_TRAINERS,
             "carried_at": _read_drawn_at(connection, carried),
+            "tolerance": attribute.tolerance or 0.0,
         },
     )
     unaskable = len(_stage_unaskable(warehouse, attribute, "eligible_sample"))

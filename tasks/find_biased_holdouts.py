@@ -20,7 +20,8 @@ from tasks.measure_likeness import References, measure_likeness, read_references
 from tasks.read_outcomes import Flags, Outcomes
 
 # Where the line is drawn is our own choice: a few labels of a list of errors may be corrected later.
-_HARDLY_ANY = 0.05
+_HARDLY_ANY = 0.10
+_NOT_FEW = 0.05
 _SURE = 0.05
 
 Likeness = NDArray[np.float32]
@@ -56,7 +57,7 @@ def tell_errors_only(outcomes: Outcomes, chosen: Chosen, counted: Flags, what: s
         parts.append((drawn, "were drawn, nearly all flagged already,"))
     for part, how in parts:
         count, right = int(part.sum()), int(is_right[part].sum())
-        if count and count >= _HARDLY_ANY * counted.sum() and right <= _HARDLY_ANY * count:
+        if count and count >= _NOT_FEW * counted.sum() and right <= _HARDLY_ANY * count:
             return (
                 f"the incumbent is wrong on {count - right} of the {count} samples{what} that {how} for this "
                 "hold-out: on nothing but its errors any other model looks better, without any true change"
@@ -150,7 +151,7 @@ def _tell_self_likeness(
     is_own, alone, with_itself = (np.concatenate(values) for values in zip(*parts, strict=True))
     least = case.scope_in_use.similarity_at_least
     smuggled = int((is_own & (alone < least) & (with_itself >= least)).sum())
-    if smuggled == 0 or smuggled < _HARDLY_ANY * count or not _is_by_likeness(is_own, alone < least):
+    if smuggled == 0 or smuggled < _NOT_FEW * count or not _is_by_likeness(is_own, alone < least):
         return ""
     return (
         f"{smuggled} of the {count} samples that a file lists for this hold-out are members of the case that are "

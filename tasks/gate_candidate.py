@@ -13,10 +13,10 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from schemas.settings import GateSettings
-from tasks.compare_models import Comparison, compare, count_effective, samples_needed
+from tasks.compare_models import Comparison, compare, measure_hits, samples_needed
 from tasks.read_outcomes import Flags, Outcomes
-from tasks.spend_alpha import spend_p_value
-from tasks.statistics import clustered_difference_interval, holm, wilson_interval
+from tasks.spend_alpha import spend_alpha, spend_p_value
+from tasks.statistics import clustered_difference_interval, holm, pairs_needed
 
 PASSED, FAILED, UNDECIDED = "passed", "failed", "undecided"
 BIASED = "biased hold-out: "
@@ -25,7 +25,11 @@ BIASED = "biased hold-out: "
 
 @dataclass(frozen=True)
 class Criterion:
-    """One row of `gate_decision`; `baseline` is a role here (`incumbent`, `control`) or None."""
+    """One row of `gate_decision`; `baseline` is a role here (`incumbent`, `control`) or None.
+
+    `p_value` is the comparison's own, two-sided; what is compared with alpha, after what the attempt may spend and
+    Holm, stands in the reason.
+    """
 
     criterion: str
     baseline: str | None
@@ -43,7 +47,7 @@ class Criterion:
 class CaseToJudge:
     """A case with a frozen hold-out. `pairs`: (truth, predicted) of its settled, unreserved wrong members.
 
-    `attempt`: this is the so-manieth candidate that shall be better on the hold-out since a model was accepted.
+    `attempt`: the number, from 1, of this candidate among those that were to be better on the hold-out.
     `bias`: why its hold-out flatters whoever is compared with the incumbent, or ''.
     """
 
@@ -67,7 +71,7 @@ class CaseToJudge:
 class GateInput:
     """All that a verdict on a model of `attribute` rests on.
 
-    `unjudged`: targets without a frozen hold-out; `attempt`: the so-manieth candidate on the overall hold-out;
+    `unjudged`: targets without a frozen hold-out; `attempt`: the candidate's number on the overall hold-out;
     `overall_bias`: why the overall hold-out cannot show a loss, or ''.
     """
 
@@ -105,25 +109,37 @@ def _judge_change(given: GateInput) -> list[Criterion]:
 
 def _judge_figures(given: GateInput) -> list[Criterion]:
     """Judge a first model, which has nobody to be compared with: only the cases' own figures count."""
-    return [_judge_figure(case) for case in given.cases if case.accuracy_at_least is not None]
+    return [_judge_figure(case, is_first=True) for case in given.cases if case.accuracy_at_least is not None]
 
 
 def _judge_targets(given: GateInput, targets: Sequence[CaseToJudge]) -> list[Criterion]:
     baselines = ["incumbent", "control"] if given.has_control else ["incumbent"]
     compared = {case.case_name: [_compare_figure(case, role) for role in baselines] for case in targets}
-    worst = [spend_p_value(max(c.p_value for c in compared[case.case_name]), case.attempt) for case in targets]
-    adjusted = dict(zip((case.case_name for case in targets), holm(worst), strict=True))
+    worst = {
+        case.case_name: spend_p_value(max(c.p_value for c in known), case.attempt)
+        for case in targets
+        if (known := [c for c in compared[case.case_name] if c is not None])
+    }
+    adjusted = dict(zip(worst, holm(list(worst.values())), strict=True))
     return [
         _judge_target(case, role, comparison, adjusted[case.case_name])
+        if comparison is not None
+        else _miss(f"target:{case.case_name}", role, case)
         for case in targets
         for role, comparison in zip(baselines, compared[case.case_name], strict=True)
     ]
 
 
-def _compare_figure(case: CaseToJudge, role: str) -> Comparison:
+def _miss(name: str, role: str, case: CaseToJudge) -> Criterion:
+    reason = f"no labelled sample of its hold-out was answered by the {role}, so nothing compares them"
+    return replace(_without(name, case.outcomes.holdout_id, reason), baseline=role)
+
+
+def _compare_figure(case: CaseToJudge, role: str) -> Comparison | None:
+    """Compare on the case's figure; None where nothing of it was answered by both."""
     outcomes = case.figure.answered_by(role)
     if len(outcomes) == 0:
-        return Comparison(0.0, -1.0, 1.0, 1.0, 0)
+        return None
     return compare(outcomes, outcomes.correct["candidate"], outcomes.correct[role], 1 - case.gate.alpha)
 
 
@@ -132,14 +148,28 @@ def _judge_target(case: CaseToJudge, role: str, comparison: Comparison, adjusted
     is_worse = comparison.estimate < 0 and comparison.p_value < case.gate.alpha
     verdict = PASSED if is_better else FAILED if is_worse else UNDECIDED
     word = {PASSED: "better than", FAILED: "worse than", UNDECIDED: "not shown to be better than"}[verdict]
+    more = _tell_more(case, role) if verdict == UNDECIDED else ""
     reason = (
-        f"{word} the {role} on {comparison.count} samples (p {adjusted:.2g} after Holm, attempt {case.attempt})"
+        f"{word} the {role} on {comparison.count} samples{more} "
+        f"(p {adjusted:.2g} after Holm, attempt {case.attempt})"
     )
     if verdict == PASSED and case.attempt > case.gate.looks_at_most:
-        verdict, reason = UNDECIDED, _tell_worn(case.case_name, case.attempt)
+        verdict, reason = UNDECIDED, _tell_worn(case.case_name, case.attempt, len(case.outcomes))
     if case.bias:
         verdict, reason = _distrust(verdict, reason, case.case_name, case.bias)
     return _from_comparison(f"target:{case.case_name}", role, case.outcomes, comparison, None, verdict, reason)
+
+
+def _tell_more(case: CaseToJudge, role: str) -> str:
+    """Return how good both are, and how many samples of as many groups would show such a gain; plain shares."""
+    outcomes = case.figure.answered_by(role)
+    after, before = outcomes.correct["candidate"], outcomes.correct[role]
+    told = f", {before.mean():.1%} before and {after.mean():.1%} after"
+    gained, lost = float((after & ~before).mean()), float((before & ~after).mean())
+    if gained <= lost:
+        return told
+    needed = pairs_needed(gained, lost, spend_alpha(case.gate.alpha, case.attempt), case.gate.power)
+    return f"{told}; about {needed:,} would show such a gain"
 
 
 def _distrust(verdict: str, reason: str, name: str, bias: str) -> tuple[str, str]:
@@ -148,27 +178,31 @@ def _distrust(verdict: str, reason: str, name: str, bias: str) -> tuple[str, str
     return (UNDECIDED, warned) if verdict == PASSED else (verdict, f"{reason}; {warned}")
 
 
-def _tell_worn(name: str, attempt: int) -> str:
+def _tell_worn(name: str, attempt: int, count: int) -> str:
     return (
-        f"worn: {attempt - 1} candidates were judged by the hold-out of {name} since a model was accepted; "
-        f"draw its next version (turnrow holdout {name} --grow N)"
+        f"worn: {attempt - 1} candidates were judged by the hold-out of {name} since a model was accepted; draw "
+        f"its next version, of which more than half is new (turnrow holdout {name} --grow {count + 1})"
     )
 
 
-def _judge_figure(case: CaseToJudge) -> Criterion:
-    """Judge the candidate's own figure: its point estimate must reach the case's accuracy_at_least."""
+def _judge_figure(case: CaseToJudge, *, is_first: bool = False) -> Criterion:
+    """Judge the candidate's own figure: its point estimate must reach the case's accuracy_at_least.
+
+    Its interval goes by groups; of a first model it has to reach that too.
+    """
     outcomes, least = case.figure, case.accuracy_at_least or 0.0
     if len(outcomes) == 0:
         return _without(
             f"figure:{case.case_name}", case.outcomes.holdout_id, "its hold-out has no labelled sample"
         )
-    hits = outcomes.correct["candidate"]
-    share = float(np.average(hits, weights=outcomes.weights))
-    count = count_effective(outcomes.weights, len(outcomes))
-    low, high = wilson_interval(min(share, 1.0) * count, count, 1 - case.gate.alpha)
-    verdict = PASSED if share >= least else FAILED if high < least else UNDECIDED
+    share, low, high = measure_hits(outcomes, outcomes.correct["candidate"], 1 - case.gate.alpha)
+    # A first model is compared with nobody, so its figure alone must not be chance.
+    is_reached = low >= least if is_first else share >= least
+    verdict = PASSED if is_reached else FAILED if high < least else UNDECIDED
     what = f"recall of {case.truth}" if case.truth else "accuracy"
     reason = f"{what} {share:.1%} on {len(outcomes)} samples, wanted {least:.1%}"
+    if verdict == UNDECIDED and share >= least:
+        reason += f", but so few may lie at {low:.1%}"
     if case.bias:  # such samples are as much too hard as they flatter
         verdict, reason = UNDECIDED, f"{reason}; {BIASED}{case.bias}"
     return Criterion(
@@ -210,6 +244,16 @@ def _judge_guard(comparison: Comparison, margin: float, what: str) -> tuple[str,
     )
 
 
+def _margin_of(given: GateInput) -> float:
+    """Return what may be lost: the strictest of what the targets' own [gate] says, or the general one."""
+    return min((case.gate.margin for case in given.cases if case.is_target), default=given.gate.margin)
+
+
+def _critical_margin_of(given: GateInput) -> float:
+    own = (case.gate.critical_margin for case in given.cases if case.is_target)
+    return min(own, default=given.gate.critical_margin)
+
+
 def _guard_whole(given: GateInput) -> Criterion:
     if given.overall is None:
         return _without("guard:whole", None, "there is no frozen overall hold-out to show that nothing else broke")
@@ -221,11 +265,11 @@ def _guard_whole(given: GateInput) -> Criterion:
         )
         return _without("guard:whole", given.overall.holdout_id, reason)
     whole = _guard(
-        "guard:whole", outcomes, outcomes.correct, given.gate.margin, given.gate.alpha, "overall accuracy"
+        "guard:whole", outcomes, outcomes.correct, _margin_of(given), given.gate.alpha, "overall accuracy"
     )
     name, verdict, reason = f"overall:{given.attribute}", whole.verdict, whole.reason
     if verdict == PASSED and given.attempt > given.gate.looks_at_most:
-        verdict, reason = UNDECIDED, _tell_worn(name, given.attempt)
+        verdict, reason = UNDECIDED, _tell_worn(name, given.attempt, len(given.overall))
     if given.overall_bias:
         verdict, reason = _distrust(verdict, reason, name, given.overall_bias)
     return replace(whole, verdict=verdict, reason=reason)
@@ -235,7 +279,7 @@ def _guard_critical(given: GateInput) -> list[Criterion]:
     if given.overall is None:
         return []
     outcomes = given.overall.answered_by("incumbent")
-    margin, alpha = given.gate.critical_margin, given.gate.alpha
+    margin, alpha = _critical_margin_of(given), given.gate.alpha
     criteria = []
     for label in given.critical:
         of_label = outcomes.choose(outcomes.truth == label)
@@ -296,7 +340,7 @@ def _guard_others(given: GateInput, others: Sequence[CaseToJudge]) -> Criterion:
         "guard:other_cases",
         pooled,
         pooled.correct,
-        given.gate.margin,
+        _margin_of(given),
         given.gate.alpha,
         "all other cases together",
     )
@@ -325,21 +369,18 @@ def pool(parts: Sequence[Outcomes]) -> Outcomes:
 def _judge_harm(given: GateInput, others: Sequence[CaseToJudge]) -> list[Criterion]:
     if not others:
         return []
-    compared = [_compare_figure(case, "incumbent") for case in others]
-    adjusted = holm([comparison.p_value for comparison in compared])
+    known = [(case, found) for case in others if (found := _compare_figure(case, "incumbent")) is not None]
+    adjusted = holm([comparison.p_value for _, comparison in known])
     criteria = []
-    for case, comparison, p_value in zip(others, compared, adjusted, strict=True):
+    for (case, comparison), p_value in zip(known, adjusted, strict=True):
         is_worse = comparison.estimate < 0 and p_value < given.gate.alpha
         verdict, word = (FAILED, "worse") if is_worse else (PASSED, "not significantly worse")
         reason = f"{case.case_name} is {word} (p {p_value:.2g} after Holm)"
         if case.bias:
             reason += f"; {BIASED}{case.bias}"
         criteria.append(
-            replace(
-                _from_comparison(
-                    f"harm:{case.case_name}", "incumbent", case.outcomes, comparison, None, verdict, reason
-                ),
-                p_value=p_value,
+            _from_comparison(
+                f"harm:{case.case_name}", "incumbent", case.outcomes, comparison, None, verdict, reason
             )
         )
     return criteria

@@ -4,6 +4,7 @@ from pathlib import Path
 
 import duckdb
 
+from schemas.settings import AttributeSettings
 from schemas.sql_files import read_sql
 from tasks.errors import InputError
 from tasks.read_table import load_table
@@ -12,17 +13,17 @@ _SAMPLE_COLUMNS = ("recording_id", "object_id", "observed_at")
 _SHOWN = 3
 
 
-def stage_listed(connection: duckdb.DuckDBPyConnection, path: Path, attribute: str) -> str:
+def stage_listed(connection: duckdb.DuckDBPyConnection, path: Path, attribute: AttributeSettings) -> str:
     """Make the temp table `drawn_member` of the samples that `path` lists; return a digest of the list.
 
     The file has a column `sample_id`, or the sample columns of a label file; other columns do not count.
     Raises InputError where it names a sample that the warehouse does not know, or lists none.
     """
     present = load_table(connection, path, "listed_row", optional=("attribute",))
-    _stage_ids(connection, path, attribute, present)
-    connection.execute(read_sql("holdout/read_listed"), {"attribute": attribute})
-    _check_listed(connection, path, attribute)
-    connection.execute(read_sql("holdout/stage_listed"))
+    _stage_ids(connection, path, attribute.name, present)
+    connection.execute(read_sql("holdout/read_listed"), {"attribute": attribute.name})
+    _check_listed(connection, path, attribute.name)
+    connection.execute(read_sql("holdout/stage_listed"), {"tolerance": attribute.tolerance or 0.0})
     row = connection.execute(
         "select sha256(string_agg(sample_id, chr(10) order by sample_id)) from drawn_member"
     ).fetchone()

@@ -5,9 +5,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from tasks.compare_models import count_effective
+from tasks.compare_models import measure_hits
 from tasks.read_outcomes import Flags, Floats, Outcomes
-from tasks.statistics import wilson_interval
 
 
 @dataclass(frozen=True)
@@ -26,17 +25,14 @@ class Measure:
 def measure_share(
     outcomes: Outcomes, slice_name: str, metric: str, hits: Flags, counted: Flags
 ) -> Iterator[Measure]:
-    """Yield the weighted share of hits among what is counted, with Wilson's interval at the effective number.
+    """Yield the weighted share of hits among what is counted, its interval by groups (`measure_hits`).
 
     Nothing where nothing is counted.
     """
     count = int(counted.sum())
     if count == 0:
         return
-    weights = None if outcomes.weights is None else outcomes.weights[counted]
-    share = float(np.average(hits[counted], weights=weights))
-    effective = count_effective(weights, count)
-    low, high = wilson_interval(min(share, 1.0) * effective, effective)
+    share, low, high = measure_hits(outcomes.choose(counted), hits[counted])
     yield Measure(outcomes.holdout_id, slice_name, metric, share, low, high, count)
 
 

@@ -11,6 +11,9 @@ from schemas.sql_files import read_sql
 from tasks.leave_out_copies import stage_seen
 from tasks.read_slices import SliceValues, read_slice_values
 
+# At the very tolerance a number is right, also where its last binary digit says otherwise; all SQL does the same.
+_WITHIN = 1 + 1e-9
+
 ROLES = ("candidate", "control", "incumbent")
 Flags = NDArray[np.bool_]
 Texts = NDArray[np.object_]
@@ -129,7 +132,7 @@ def _answers(chosen: dict[str, Texts], role: str, attribute: AttributeSettings) 
 def _judge(chosen: dict[str, Texts], role: str, attribute: AttributeSettings) -> Flags:
     if attribute.kind == "class":
         return np.asarray(chosen[role] == chosen["truth"], dtype=bool)
-    return np.asarray(np.abs(_subtract(chosen, role)) <= (attribute.tolerance or 0.0), dtype=bool)
+    return np.asarray(np.abs(_subtract(chosen, role)) <= (attribute.tolerance or 0.0) * _WITHIN, dtype=bool)
 
 
 def _weigh(probabilities: Texts) -> NDArray[np.float64] | None:

@@ -100,9 +100,23 @@ def read_verdict(
 
 
 def hash_gate(loop: Loop, attribute: AttributeSettings, cases: Sequence[FailureCase]) -> str:
-    """Return a digest of all settings that a verdict rests on: the gate's, and each case's own."""
+    """Return a digest of all settings that a verdict rests on: the gate's, the attribute's, each case's own."""
     own = {
-        case.case: [case.holdout.truth, asdict(case.gate)] for case in cases if case.attribute == attribute.name
+        case.case: [
+            case.holdout.truth,
+            asdict(case.gate),
+            case.members.where,
+            asdict(case.scope_in_use),
+            case.mine.nearest,
+        ]
+        for case in cases
+        if case.attribute == attribute.name
     }
-    gate = asdict(loop.settings.gate)
-    return hash_definition(definition_json({"gate": gate, "critical": attribute.critical, "cases": own}))
+    judged_by = {
+        "gate": asdict(loop.settings.gate),
+        "critical": attribute.critical,
+        "tolerance": attribute.tolerance,
+        "was": attribute.was,
+        "cases": own,
+    }
+    return hash_definition(definition_json(judged_by))

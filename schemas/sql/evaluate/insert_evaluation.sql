@@ -32,4 +32,6 @@ anti join stored as s
     on s.model_version = e.model_version and s.holdout_id = e.holdout_id
     and s.slice = e.slice and s.metric = e.metric
     and s.n = e.n and abs(s.value - e.value) <= 1e-9 * greatest(1, abs(e.value))
+    and coalesce(abs(s.low - e.low) <= 1e-7 * greatest(1, abs(e.low)), s.low is not distinct from e.low)
+    and coalesce(abs(s.high - e.high) <= 1e-7 * greatest(1, abs(e.high)), s.high is not distinct from e.high)
 order by e.model_version, e.holdout_id, e.slice, e.metric

@@ -1,8 +1,16 @@
 -- one row per sample of the scope that may be drawn: served, its group never trained on, and with features where
 -- a model needs them to answer; is_old: it was there when the version that is carried on was drawn
 create or replace temp table eligible_sample as
+-- also what a label contradicts that no rule was asked about yet: whether it is known as an error must not depend on
+-- which command ran first
 with flagged as (
-    select distinct sample_id from live_flag
+    select sample_id from live_flag
+    union
+    select p.sample_id
+    from current_prediction as p
+    inner join label_revision as r on r.sample_id = p.sample_id
+    semi join scope_sample as s on s.sample_id = p.sample_id
+    where r.label <> p.predicted or abs(r.label_value - p.predicted_value) > $tolerance * (1 + 1e-9)
 ),
 answerable as (
     select sample_id from sample_vector where attribute = $attribute and space = $feature_space

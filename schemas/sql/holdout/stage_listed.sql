@@ -1,7 +1,15 @@
 -- one row per listed sample as a member: seen where the incumbent's ancestry holds its group
 create or replace temp table drawn_member as
+-- also what a label contradicts that no rule was asked about yet: whether it is known as an error must not depend on
+-- which command ran first
 with flagged as (
-    select distinct sample_id from live_flag
+    select sample_id from live_flag
+    union
+    select p.sample_id
+    from current_prediction as p
+    inner join label_revision as r on r.sample_id = p.sample_id
+    semi join listed_sample as s on s.sample_id = p.sample_id
+    where r.label <> p.predicted or abs(r.label_value - p.predicted_value) > $tolerance * (1 + 1e-9)
 )
 select distinct
     l.sample_id,

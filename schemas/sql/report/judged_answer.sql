@@ -37,11 +37,11 @@ select
     coalesce(a.predicted, cast(a.predicted_value as varchar)) as after,
     case
         when $tolerance is null then b.predicted = j.truth
-        else abs(b.predicted_value - j.truth_value) <= $tolerance
+        else abs(b.predicted_value - j.truth_value) <= $tolerance * (1 + 1e-9)
     end as is_right_before,
     case
         when $tolerance is null then a.predicted = j.truth
-        else abs(a.predicted_value - j.truth_value) <= $tolerance
+        else abs(a.predicted_value - j.truth_value) <= $tolerance * (1 + 1e-9)
     end as is_right_after,
     a.confidence
 from judged as j

@@ -12,6 +12,8 @@ import pytest
 
 from tasks.errors import InputError, NotYetError, TrainerError, UnknownNameError
 from tasks.sign_off import sign_off
+from tasks.spend_alpha import count_attempts
+from tasks.warehouse import open_warehouse
 
 KINDS = ("person", "crate", "foliage")
 MODELS = (
@@ -235,6 +237,16 @@ def test_candidates_wear_a_holdout_out_until_one_is_accepted(orchard: Any, field
     asked = "select reason from gate_decision where candidate = $model and criterion = 'target:crouched-picker'"
     reasons = [{reason.split()[-1] for (reason,) in orchard.ask(asked, model=model)} for model in told]
     assert reasons == [{"1)"}, {"2)"}, {"3)"}]
+    first = orchard.number("select model_version from incumbent")
+    orchard.accept(first, "it is still in service")
+    held_id = orchard.number("select holdout_id from holdout where case_name = 'crouched-picker'")
+    orchard.hold(held[1:], case)
+    shorter = orchard.number(
+        "select holdout_id from holdout where case_name = 'crouched-picker' and holdout_id <> $id", id=held_id
+    )
+    with open_warehouse(orchard.loop, write=False) as warehouse:
+        counted = count_attempts(warehouse.connection, "obstacle")
+    assert counted[shorter] == counted[held_id] == 3, "a list less one is the same test"
     orchard.accept(told[-1], "good enough for a test")
     fix_some(orchard, field, case, 7, prefix="log9")
     orchard.assemble()
@@ -289,7 +301,7 @@ def test_a_model_known_by_its_logs_alone_gives_a_verdict_without_a_control(orcha
 
     case = orchard.case()
     import_model(orchard.loop, "obstacle", None, model_version="m1", signed_by="A. Picker")
-    held = field.sights("crouched", 30, "held") + field.standing(3)
+    held = field.sights("crouched", 30, "held") + field.standing(5)
     overall = [row for kind in KINDS for row in field.sights(kind, 30, "held")]
     rows = field.sights("crouched", 20, "log")
     orchard.pull(field.predict(held + overall + rows))

@@ -21,7 +21,7 @@ def start(orchard: Any, field: Any) -> Any:
         + field.sights("foliage", 30, "held")
     )
     crouched = field.sights("crouched", 40, "held")
-    dusk = crouched + field.standing(4)
+    dusk = crouched + field.standing(6)
     orchard.pull(field.label(held + dusk))
     orchard.pull(
         field.label([row for kind in ("person", "crate", "foliage") for row in field.sights(kind, 40, "base")])
