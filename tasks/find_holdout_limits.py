@@ -2,7 +2,9 @@
 
 Planned so that a candidate that gains what is wanted and loses nothing passes with the power of [gate]: every test
 must pass, so each gets a share of what may be missed. Samples of one group may all say the same, so a group counts
-as one sample here. The assumption about an unchanged model stands in `_DECIDED_OTHERWISE`.
+as one sample here. That a case's own figure is reached is not planned (by how much the truth lies above the target,
+nobody knows), nor that each of several targets is tested more strictly (Holm). The assumption about an unchanged
+model stands in `_DECIDED_OTHERWISE`.
 """
 
 from collections.abc import Iterator, Mapping, Sequence
@@ -57,10 +59,14 @@ class HoldoutLimit:
 
 @dataclass(frozen=True)
 class KnownOfCases:
-    """What is known of cases, by name: the incumbent's figure on its hold-out, what its members were called."""
+    """What is known of cases, by name: the incumbent's figure on its hold-out, what its members were called.
+
+    `pooled`: rows as of `setup/pooled_cases`.
+    """
 
     figures: Mapping[str, float] = field(default_factory=dict)
     called: Mapping[str, frozenset[str]] = field(default_factory=dict)
+    pooled: Sequence[Row] = ()
 
 
 def find_holdout_limits(
@@ -84,7 +90,8 @@ def _read_known(connection: duckdb.DuckDBPyConnection, cases: Sequence[FailureCa
     called: dict[str, set[str]] = {}
     for row in fetch_rows(connection, "setup/called_labels"):
         called.setdefault(str(row["case_name"]), set()).add(str(row["predicted"]))
-    return KnownOfCases(figures, {name: frozenset(labels) for name, labels in called.items()})
+    pooled = fetch_rows(connection, "setup/pooled_cases")
+    return KnownOfCases(figures, {name: frozenset(labels) for name, labels in called.items()}, pooled)
 
 
 def limit_holdouts(
@@ -105,8 +112,9 @@ def limit_holdouts(
             gate = override_gate(settings.gate, case.gate)
             of_case = [row for row in own if row["case_name"] == case.case]
             limits += _limit_case(case, gate, share_power(gate, attribute), of_case, attempts, known)
-            limits += _limit_false_alarms(attribute, case.case, gate, overall, known)
-        limits += _limit_others(attribute, settings.gate, [row for row in own if row not in overall])
+            limits += _limit_false_alarms(attribute, case.case, gate, overall, known, attempts)
+        pooled = [row for row in known.pooled if row["attribute"] == attribute.name]
+        limits += _limit_others(attribute, settings.gate, pooled)
     return limits
 
 
@@ -123,40 +131,45 @@ def _limit_overall(
 ) -> list[HoldoutLimit]:
     if not rows:
         return []
-    power = share_power(gate, attribute)
-    limits = [_limit_guard(attribute, "the whole", rows, gate, gate.margin, power)]
+    power, whole = share_power(gate, attribute), _take_whole(rows)
+    limits = [_limit_guard(attribute, "the whole", whole, gate, gate.margin, power)]
     for label in attribute.critical:
         of_class = [row for row in rows if row["label"] == label]
         if of_class:
             # What is called a class is about as much as what is of it, so its precision is planned alike.
             about = f"recall and precision of {label}"
             limit = _limit_guard(attribute, about, of_class, gate, gate.critical_margin, power)
-            limits.append(replace(limit, share_counted=_count(of_class) / _count(rows)))
+            limits.append(replace(limit, share_counted=_count(of_class) / _count(whole)))
     return [_add_attempts(limit, rows, attempts, gate) for limit in limits]
 
 
 def _limit_false_alarms(
-    attribute: AttributeSettings, name: str, gate: GateSettings, overall: list[Row], known: KnownOfCases
+    attribute: AttributeSettings,
+    name: str,
+    gate: GateSettings,
+    overall: list[Row],
+    known: KnownOfCases,
+    attempts: Mapping[str, int],
 ) -> Iterator[HoldoutLimit]:
-    """Yield what the overall hold-out's samples of what the case's members were called can rule out."""
+    """Yield what the overall hold-out's samples of what the case's members were called can rule out.
+
+    A group with several of these classes counts for each: a bound, as is known of no pair of classes.
+    """
     counted = [row for row in overall if row["label"] in known.called.get(name, ())]
     if counted:
         power, about = share_power(gate, attribute), f"false alarms of {name}"
         limit = _limit_guard(attribute, about, counted, gate, gate.false_alarm_margin, power)
-        yield replace(limit, share_counted=_count(counted) / _count(overall), looks_at_most=gate.looks_at_most)
+        limit = replace(limit, share_counted=_count(counted) / _count(_take_whole(overall)))
+        yield _add_attempts(limit, overall, attempts, gate)
 
 
-def _limit_others(attribute: AttributeSettings, gate: GateSettings, rows: list[Row]) -> Iterator[HoldoutLimit]:
-    """Yield what the other cases together can rule out when the case with most groups is the one to be cured."""
-    sizes: dict[str, int] = {}
-    for row in rows:
-        sizes[row["case_name"]] = sizes.get(row["case_name"], 0) + int(row["group_count"])
-    if len(sizes) < 2:
+def _limit_others(attribute: AttributeSettings, gate: GateSettings, pooled: list[Row]) -> Iterator[HoldoutLimit]:
+    """Yield what the other cases together can rule out, whichever is to be cured: at their fewest groups."""
+    if not pooled:
         return
-    largest = max(sizes, key=lambda name: (sizes[name], name))
-    others = [row for row in rows if row["case_name"] != largest]
-    power = share_power(gate, attribute)
-    limit = _limit_guard(attribute, f"all cases but {largest} together", others, gate, gate.margin, power)
+    row = min(pooled, key=lambda row: (row["group_count"], row["case_name"]))
+    about = f"all cases but {row['case_name']} together"
+    limit = _limit_guard(attribute, about, [row], gate, gate.margin, share_power(gate, attribute))
     yield replace(limit, holdout=f"cases of {attribute.name}", is_pooled=True, looks_at_most=gate.looks_at_most)
 
 
@@ -182,7 +195,7 @@ def _limit_case(
 ) -> list[HoldoutLimit]:
     """Return the gain that McNemar's test can show at what the next attempt may spend."""
     truth = case.holdout.truth
-    counted = [row for row in rows if row["label"] == truth] if truth else rows
+    counted = [row for row in rows if row["label"] == truth] if truth else _take_whole(rows)
     if not counted:
         return []
     alpha = spend_alpha(gate.alpha, attempts.get(str(rows[0]["holdout_id"]), 0) + 1)
@@ -197,7 +210,7 @@ def _limit_case(
     about = f"recall of {truth}" if truth else "accuracy"
     wanted = _want_gain(case, known.figures.get(case.case))
     limit = _make_limit("target", case.case, about, counted, reach, wanted, need(wanted), alpha)
-    limit = replace(limit, share_counted=_count(counted) / _count(rows))
+    limit = replace(limit, share_counted=_count(counted) / _count(_take_whole(rows)))
     return [_add_attempts(limit, rows, attempts, gate)]
 
 
@@ -238,6 +251,11 @@ def _make_limit(
         groups_needed=needed if reach > wanted else None,
         alpha=alpha,
     )
+
+
+def _take_whole(rows: list[Row]) -> list[Row]:
+    """Return the row of all classes together: a group may hold several, so theirs do not add up."""
+    return [row for row in rows if row["label"] is None]
 
 
 def _count_groups(rows: list[Row]) -> int:

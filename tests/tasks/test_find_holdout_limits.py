@@ -24,7 +24,9 @@ CASE = FailureCase(
 )
 
 
-def rows(case_name: str, **counts: int) -> list[dict[str, Any]]:
+def rows(case_name: str, groups: int | None = None, **counts: int) -> list[dict[str, Any]]:
+    """Members by class, each a group of its own, and all of them, in so many `groups`."""
+    total = sum(counts.values())
     return [
         {
             "attribute": "obstacle",
@@ -32,10 +34,13 @@ def rows(case_name: str, **counts: int) -> list[dict[str, Any]]:
             "holdout_id": f"id of {case_name}",
             "label": label,
             "member_count": count,
-            "group_count": count,
+            "group_count": group_count,
             "is_frozen": True,
         }
-        for label, count in counts.items()
+        for label, count, group_count in [
+            *((label, count, count) for label, count in counts.items()),
+            (None, total, total if groups is None else groups),
+        ]
     ]
 
 
@@ -145,13 +150,19 @@ def test_false_alarms_are_planned_on_what_the_members_were_called() -> None:
     assert alarms.groups_needed is not None
 
 
-def test_the_other_cases_are_planned_together_without_the_largest_one() -> None:
-    found = [
-        *rows("crouched-picker", person=300),
-        *rows("ladder-in-sun", person=80, crate=20),
-        *rows("dog", crate=50),
+def test_the_other_cases_are_planned_together_where_they_have_fewest_groups() -> None:
+    names = ("crouched-picker", "ladder-in-sun", "dog")
+    pooled = [
+        {"attribute": "obstacle", "case_name": name, "member_count": n, "group_count": n, "is_frozen": True}
+        for name, n in zip(names, (150, 350, 400), strict=True)
     ]
-    (pooled,) = [row for row in limit_holdouts(found, SETTINGS, [CASE], {}) if row.is_pooled]
-    assert (pooled.holdout, pooled.about) == ("cases of obstacle", "all cases but crouched-picker together")
-    assert (pooled.groups, pooled.wanted) == (150, SETTINGS.gate.margin)
-    assert not any(row.is_pooled for row in limit_holdouts(found[:1], SETTINGS, [CASE], {}))
+    (found,) = limit_holdouts([], SETTINGS, [CASE], {}, KnownOfCases(pooled=pooled))
+    assert (found.holdout, found.about) == ("cases of obstacle", "all cases but crouched-picker together")
+    assert (found.groups, found.wanted, found.is_pooled) == (150, SETTINGS.gate.margin, True)
+
+
+def test_a_group_with_several_classes_counts_once_in_the_whole() -> None:
+    """700 groups, each with a person and a crate, are 700 of the whole, and 700 of each class."""
+    found = rows("overall:obstacle", groups=700, person=700, crate=700)
+    assert limit("overall:obstacle", "the whole", found).groups == 700
+    assert limit("overall:obstacle", "recall and precision of person", found).groups == 700

@@ -49,7 +49,10 @@ def test_a_list_of_nothing_but_errors_passes_nobody(orchard: Any, field: Any, ri
         return
     assert f"30 of its {30 + right} samples are flagged as mispredictions" in told
     assert result.verdict == target.verdict == "undecided"
-    assert f"crouched-picker: biased hold-out: the incumbent is wrong on 30 of the {30 + right} samples" in target.reason
+    assert (
+        f"crouched-picker: biased hold-out: the incumbent is wrong on 30 of the {30 + right} samples"
+        in target.reason
+    )
     assert WARNING in target.reason and WARNING in result.reason
 
 
