@@ -13,7 +13,7 @@ def print_watch(document: _Document) -> Iterable[str]:
     tracks = count_things(document["tracks"], "served track")
     yield (
         f"{count_things(document['drawn'], 'sample')} drawn of {tracks}, {document['asked']:,} of them asked; "
-        f"{count_things(document['closed'], 'week')} closed"
+        f"{count_things(document['closed'], 'week')} closed, each attribute's by itself"
     )
     if document["restricted"]:
         yield f"  {document['restricted']:,} may not be queued by a [[restriction]], so their truth stays unknown"
@@ -34,7 +34,7 @@ def _print_attribute(figures: _Document) -> Iterable[str]:
     weeks = count_things(figures["weeks"], "week")
     yield f"{name}: {weeks} drawn, {figures['open_weeks']:,} not closed yet; shares of tracks, with 95 % intervals"
     models = [
-        {**row, "share": tell_share(row["errors"]), "answered": row["errors"]["samples"]}
+        {**row, "share": tell_share(row["errors"]), "counted": row["errors"]["samples"]}
         for row in figures["models"]
     ]
     columns = {
@@ -44,15 +44,30 @@ def _print_attribute(figures: _Document) -> Iterable[str]:
         "answered": "answered",
         "open": "open",
         "without_label": "without an answer",
+        "counted": "counted",
         "share": "wrong",
     }
     yield from indent(lay_out_table(models, columns))
+    if any(row["open"] for row in models):
+        yield "  a week is counted once none of its questions is open: what is answered first is no random part"
     rules = [
-        {**row, "precision": tell_share(row["precision"]), "recall": tell_share(row["recall"])}
+        {
+            **row,
+            "precision": tell_share(row["precision"]),
+            "doubted": row["precision"]["samples"],
+            "recall": tell_share(row["recall"]),
+            "wrong": row["recall"]["samples"],
+        }
         for row in figures["rules"]
     ]
     if rules:
-        columns = {"rule": "rule", "precision": "of what it doubts, wrong", "recall": "of what is wrong, doubted"}
+        columns = {
+            "rule": "rule",
+            "precision": "of what it doubts, wrong",
+            "doubted": "n",
+            "recall": "of what is wrong, doubted",
+            "wrong": "n",
+        }
         yield from ["", *indent(lay_out_table(rules, columns))]
 
 
@@ -72,12 +87,12 @@ def print_case_in_service(service: _Document | None) -> list[str]:
         {
             "model": model,
             "since": "since its cure" if model in service["models_after"] else "before",
-            "answered": share["samples"],
+            "counted": share["samples"],
             "share": tell_share(share),
         }
         for model, share in service["shares"].items()
     ]
-    columns = {"model": "model", "since": "accepted", "answered": "answered", "share": "tracks with its error"}
+    columns = {"model": "model", "since": "accepted", "counted": "counted", "share": "tracks with its error"}
     if not service["models_after"]:
         del columns["since"]
     return [*lay_out_table(rows, columns), *_tell_comparison(service)]

@@ -83,9 +83,10 @@ def _measure_service(warehouse: Warehouse, case: FailureCase) -> CaseInService |
     rows = read_watched(warehouse, warehouse.loop.settings.attribute[case.attribute])
     if not rows:
         return None
-    cures = fetch_rows(warehouse.connection, "service/cures")
-    models = sorted(model for row in cures if row["case_name"] == case.case for model in row["models"])
-    return measure_case(rows, case.case, models)
+    for cure in fetch_rows(warehouse.connection, "service/cures"):
+        if cure["case_name"] == case.case:
+            return measure_case(rows, case.case, sorted(cure["models"]), cure["cured_at"])
+    return measure_case(rows, case.case)
 
 
 def _list_limits(connection: duckdb.DuckDBPyConnection, loop: Loop, case: FailureCase) -> list[HoldoutLimit]:

@@ -76,7 +76,8 @@ def measure_cure(warehouse: Warehouse, cure: Row) -> CaseInService | None:
     attribute = warehouse.loop.settings.attribute.get(str(cure["attribute"]))
     if attribute is None:
         return None
-    return measure_case(read_watched(warehouse, attribute), str(cure["case_name"]), sorted(cure["models"]))
+    rows = read_watched(warehouse, attribute)
+    return measure_case(rows, str(cure["case_name"]), sorted(cure["models"]), cure["cured_at"])
 
 
 def _find_served(warehouse: Warehouse, cure: Row) -> NewState | None:

@@ -25,10 +25,14 @@ def gather_service(warehouse: Warehouse, cases: Sequence[FailureCase], judgement
         return ServiceReport(0, 0, (), ())
     model_version = str(judgement.model["model_version"])
     rows = read_watched(warehouse, attribute)
-    after: dict[str, list[str]] = {}
-    for row in fetch_rows(warehouse.connection, "service/cures"):
-        after.setdefault(str(row["case_name"]), []).extend(sorted(row["models"]))
-    told = [_tell_case(measure_case(rows, case.case, after.get(case.case, [])), model_version) for case in cases]
+    cures = {
+        str(row["case_name"]): (sorted(row["models"]), row["cured_at"])
+        for row in fetch_rows(warehouse.connection, "service/cures")
+    }
+    told = [
+        _tell_case(measure_case(rows, case.case, *cures.get(case.case, ((), None))), model_version)
+        for case in cases
+    ]
     return ServiceReport(
         figures.weeks,
         figures.open_weeks,

@@ -1,7 +1,9 @@
 """What the random watch says of served traffic: error shares by model, rules' precision and recall, cases.
 
 Every figure counts tracks: a watched sample stands for its track, weighted by the inverse of its probability.
-Only a person's word counts as the truth; samples without one are told beside the figures, not guessed.
+Only a person's word counts as the truth; samples without one are told beside the figures, not guessed. A week
+counts once none of its questions is open: what has a label already, or gets one first, was mostly noticed to be
+wrong.
 """
 
 import math
@@ -24,7 +26,8 @@ _RECENT_WEEKS = 4
 class WatchedRow:
     """A sample of the watch as one served model predicted it; `is_error` is None without a person's word.
 
-    `was_unlabelled`: nobody and nothing had labelled it when it was drawn.
+    `is_week_answered`: no question of its week is open, so its answers are no selection. `logged_at`: when the
+    prediction came in. `was_unlabelled`: nobody and nothing had labelled it when it was drawn.
     """
 
     week: date
@@ -32,11 +35,13 @@ class WatchedRow:
     sample_id: str
     inclusion_probability: float
     model_version: str
+    logged_at: datetime
     recording_id: str
     object_id: str
     unit_id: str | None
     is_error: bool | None
     is_open: bool
+    is_week_answered: bool
     is_without_label: bool | None
     was_unlabelled: bool
     rules: list[str]
@@ -46,6 +51,11 @@ class WatchedRow:
     def weight(self) -> float:
         """How many tracks it stands for."""
         return 1 / self.inclusion_probability
+
+    @property
+    def is_counted(self) -> bool:
+        """Whether it enters a figure: a person has said, and nobody is asked about its week any more."""
+        return self.is_error is not None and self.is_week_answered
 
 
 @dataclass(frozen=True)
@@ -63,8 +73,8 @@ class SampledShare:
 class ModelInService:
     """One served model in the weeks that were drawn: its exposure, what of it was watched, and its error share.
 
-    `track_count`: tracks that it served. Of `watched` samples some are `open` questions, and some ended
-    `without_label`, which may hide errors.
+    `track_count`: tracks that it served. Of `watched` samples some are `answered`, some are `open` questions, and
+    some ended `without_label`, which may hide errors. `errors` counts weeks without an open question alone.
     """
 
     model_version: str
@@ -72,6 +82,7 @@ class ModelInService:
     first_at: datetime
     last_at: datetime
     watched: int
+    answered: int
     open: int
     without_label: int
     errors: SampledShare
@@ -157,15 +168,23 @@ def read_watched(warehouse: Warehouse, attribute: AttributeSettings) -> list[Wat
         return [WatchedRow(**row) for row in fetch_rows(connection, "service/watched_row", scope)]
 
 
-def measure_case(rows: Sequence[WatchedRow], case_name: str, models_after: Sequence[str]) -> CaseInService:
-    """Return a case's figures; `models_after` are those accepted with its cure or later, none before one."""
+def measure_case(
+    rows: Sequence[WatchedRow], case_name: str, models_after: Sequence[str] = (), since: datetime | None = None
+) -> CaseInService:
+    """Return a case's figures; `models_after` are those accepted with its cure or later, none before one.
+
+    Of these only what came in after the cure, `since`, is compared: one that served before an earlier cure, and
+    was taken back, has a past that is neither side's.
+    """
 
     def is_own(row: WatchedRow) -> bool:
         return bool(row.is_error) and case_name in row.case_names
 
-    answered = [row for row in rows if row.is_error is not None]
+    answered = [row for row in rows if row.is_counted]
     models = sorted({row.model_version for row in rows})
-    after = [row for row in answered if row.model_version in models_after]
+    after = [
+        row for row in answered if row.model_version in models_after and (since is None or row.logged_at > since)
+    ]
     before = [row for row in answered if row.model_version not in models_after]
     shares = {model: share_of((row for row in answered if row.model_version == model), is_own) for model in models}
     late_weeks = sorted({row.week for row in after})[-_RECENT_WEEKS:]
@@ -214,14 +233,15 @@ def _measure_model(
         first_at,
         last_at,
         len(own),
+        sum(row.is_error is not None for row in own),
         sum(row.is_error is None and row.is_open for row in own),
         sum(row.is_error is None and not row.is_open for row in own),
-        share_of((row for row in own if row.is_error is not None), lambda row: bool(row.is_error)),
+        share_of((row for row in own if row.is_counted), lambda row: bool(row.is_error)),
     )
 
 
 def _measure_rule(rows: Sequence[WatchedRow], rule: str) -> RuleInService:
-    answered = [row for row in rows if row.is_error is not None and row.was_unlabelled]
+    answered = [row for row in rows if row.is_counted and row.was_unlabelled]
     return RuleInService(
         rule,
         share_of((row for row in answered if rule in row.rules), lambda row: bool(row.is_error)),

@@ -1,5 +1,6 @@
 -- one row per sample of the watch and served prediction of it: whether that was wrong by a person's word (null: nobody
--- has said, or not yet), which rules doubted it before anybody had, and which cases count it as their own
+-- has said, or not yet), whether its week still has a question that nobody answered, which rules doubted it before
+-- anybody had, and which cases count it as their own
 with latest_rule as (
     select rule, attribute, arg_max(coalesce(definition_sha256, ''), known_at) as definition_sha256
     from rule_definition
@@ -34,6 +35,20 @@ ended as (
     from label_fix as f
     inner join fix_end as e on e.fix_id = f.fix_id
     group by f.sample_id
+),
+logged as (
+    select p.prediction_id, min(p.known_at) as known_at
+    from prediction as p
+    semi join watch_focus as w on w.sample_id = p.sample_id
+    where p.attribute = $attribute and p.role = 'served'
+    group by p.prediction_id
+),
+unanswered_week as (
+    select distinct w.week
+    from watch_sample as w
+    semi join open_fix as o on o.sample_id = w.sample_id
+    left join current_label as l on l.sample_id = w.sample_id
+    where w.attribute = $attribute and l.origin is distinct from 'person'
 )
 select
     w.week,
@@ -41,6 +56,7 @@ select
     w.sample_id,
     w.inclusion_probability,
     s.model_version,
+    g.known_at as logged_at,
     s.recording_id,
     s.object_id,
     s.unit_id,
@@ -50,12 +66,15 @@ select
         else abs(s.predicted_value - s.truth_value) > $tolerance * (1 + 1e-9)
     end as is_error,
     o.sample_id is not null as is_open,
+    u.week is null as is_week_answered,
     e.outcome in ('ambiguous', 'unusable') as is_without_label,
     f.known_at is null or f.known_at > w.known_at as was_unlabelled,
     coalesce(d.rules, []) as rules,
     coalesce(m.case_names, []) as case_names
 from watch_sample as w
 inner join served_sample as s on s.sample_id = w.sample_id
+inner join logged as g on g.prediction_id = s.prediction_id
+left join unanswered_week as u on u.week = w.week
 left join current_label as l on l.sample_id = w.sample_id
 left join (select distinct sample_id from open_fix) as o on o.sample_id = w.sample_id
 left join ended as e on e.sample_id = w.sample_id

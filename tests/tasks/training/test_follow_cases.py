@@ -135,6 +135,22 @@ def test_rules_are_measured_against_what_was_drawn_whether_they_doubted_it_or_no
     assert model.errors.low < 0.2 and model.errors.high > 0.6
 
 
+def test_a_watch_with_open_questions_is_silent_and_not_biased(orchard: Orchard, field: Field) -> None:
+    """Ten of forty tracks are wrong. Corrections are there first; then half of the rest is answered; then all."""
+    rows = field.sights("crouched", 40, "wk")
+    orchard.pull(field.predict(rows[:10], "crate") + field.predict(rows[10:], "person"))
+    orchard.pull(field.label(rows[:5]))
+    draw_watch(orchard.loop)
+    attribute = orchard.loop.settings.attribute["obstacle"]
+    told = []
+    for answered in (rows[:5], rows[5:20], rows[20:]):
+        orchard.pull(field.label(answered))
+        with open_warehouse(orchard.loop, write=False) as warehouse:
+            (model,) = measure_service(warehouse, attribute).models
+        told.append((model.answered, model.open, model.errors.value))
+    assert told == [(5, 35, None), (20, 20, None), (40, 0, 0.25)]
+
+
 def test_errors_that_cluster_by_recording_widen_the_interval_and_that_is_said() -> None:
     """Ten recordings of eight tracks: all wrong or all right."""
     after = [("w", f"r{n // 8}", n < 16, 1.0) for n in range(80)]
