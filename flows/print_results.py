@@ -266,6 +266,8 @@ def print_sign_off(document: _Document) -> Iterable[str]:
     yield f"{make_harmless(document['model_version'])} {done}{against}"
     reason = f": {make_harmless(document['reason'])}" if document["reason"] else ""
     yield f"  the gate's verdict: {show_value(document['verdict'])}{reason}"
+    for name, state in document["cases"].items():
+        yield f"  {make_harmless(name)} is {state}: turnrow case {make_harmless(name)} tells why"
     yield from document["cautions"]
 
 

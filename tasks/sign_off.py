@@ -3,7 +3,7 @@
 import os
 import pwd
 import socket
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from datetime import datetime
 
 import duckdb
@@ -30,13 +30,17 @@ CAUTIONS = (
 
 @dataclass(frozen=True)
 class SignOffSummary:
-    """A decision as it stands; `verdict` and `reason` are the gate's, None where it never judged the model."""
+    """A decision as it stands; `verdict` and `reason` are the gate's, None where it never judged the model.
+
+    `cases`: what accepting it made of failure cases, `cured` or `reopened`.
+    """
 
     model_version: str
     decision: str
     against_verdict: bool
     verdict: str | None
     reason: str | None
+    cases: dict[str, str] = field(default_factory=dict)
 
 
 @dataclass(frozen=True)
@@ -96,8 +100,7 @@ def sign_off(
                 known_at,
                 against=against,
             )
-            if decision == "accept":
-                _close_cured(connection, model_version, signed_by, known_at)
+            cases = _change_cases(connection, model_version, signed_by, known_at) if decision == "accept" else {}
             record_run(
                 connection,
                 "sign-off",
@@ -105,7 +108,7 @@ def sign_off(
                 ended_at=loop.clock(),
                 parameters={"model": model_version, "decision": decision},
             )
-            return summary
+            return replace(summary, cases=cases)
 
         return warehouse.write(insert)
 
@@ -200,10 +203,16 @@ def name_account() -> str:
         return str(os.geteuid())
 
 
-def _close_cured(
+def _change_cases(
     connection: duckdb.DuckDBPyConnection, model_version: str, signed_by: str, known_at: datetime
-) -> None:
-    rows = connection.execute(read_sql("evaluate/cured_cases"), {"candidate": model_version}).fetchall()
-    for (case_name,) in rows:
-        because = f"its targets passed in {model_version}, which was accepted"
-        insert_state(connection, str(case_name), "cured", because, signed_by, known_at)
+) -> dict[str, str]:
+    """Cure what the accepted model cures, and reopen what it is no cure of; return the new states."""
+    which = {"candidate": model_version}
+    cured = connection.execute(read_sql("evaluate/cured_cases"), which).fetchall()
+    reopened = connection.execute(read_sql("evaluate/reopened_cases"), which | {"now": known_at}).fetchall()
+    because = f"its targets passed in {model_version}, which was accepted"
+    new = [(str(case_name), "cured", because) for (case_name,) in cured]
+    new += [(str(case_name), "reopened", str(why)) for case_name, why in reopened]
+    for case_name, state, why in new:
+        insert_state(connection, case_name, state, why, signed_by, known_at)
+    return {case_name: state for case_name, state, _ in new}

@@ -4,6 +4,9 @@ from typing import Any
 
 import pytest
 
+from tasks.draw_watch import draw_watch
+from tasks.follow_cases import follow_cases
+from tasks.sign_off import sign_off
 from tasks.verify_training_set import verify_training_set
 
 LINEAGE = (
@@ -85,6 +88,26 @@ def test_the_loop_cures_a_case_and_every_step_run_again_changes_nothing(any_orch
         ("mined", None, "crouched-picker", True, "person", True, False, model),
     }
     assert len(rows) == len({row[0] for row in rows}) == 30
+    go_back_and_forward(any_orchard, field, old=model, new=result.model)
+
+
+def go_back_and_forward(orchard: Any, field: Any, *, old: str, new: str) -> None:
+    """The cured case is watched in service; taking the model back reopens it, and that says why."""
+    orchard.pull(orchard.replay(new, field.sights("crouched", 10, "later")))
+    assert draw_watch(orchard.loop).drawn > 0
+    assert [one.state for one in follow_cases(orchard.loop)] == ["watched"]
+    back = sign_off(orchard.loop, old, signed_by="A. Picker", decision="accept", note="the new one is slow")
+    assert back.cases == {"crouched-picker": "reopened"}
+    because = orchard.number("select arg_max(because, known_at) from case_state")
+    assert because.startswith(f"{old} was accepted, as it was before the cure of "), because
+    orchard.answer()
+    assert follow_cases(orchard.loop) == []
+    forth = sign_off(orchard.loop, new, signed_by="A. Picker", decision="accept", note="it is not")
+    assert forth.cases == {"crouched-picker": "cured"}
+    assert follow_cases(orchard.loop) == []
+    orchard.pull(orchard.replay(new, field.sights("crouched", 10, "last")))
+    assert [one.state for one in follow_cases(orchard.loop)] == ["watched"]
+    assert follow_cases(orchard.loop) == []
 
 
 @pytest.mark.parametrize("wrong", ["crate"])
