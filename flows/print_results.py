@@ -262,7 +262,10 @@ def print_import_model(document: _Document) -> Iterable[str]:
 def print_sign_off(document: _Document) -> Iterable[str]:
     """Yield the decision and the cautions that belong to it."""
     done = {"accept": "accepted: it is the incumbent now", "refuse": "refused"}[document["decision"]]
-    against = ", against the verdict" if document["against_verdict"] else ""
+    against = ""
+    if document["against_verdict"]:
+        is_old = document["verdict"] == "passed"
+        against = ", on a verdict that is out of date" if is_old else ", against the verdict"
     yield f"{make_harmless(document['model_version'])} {done}{against}"
     reason = f": {make_harmless(document['reason'])}" if document["reason"] else ""
     yield f"  the gate's verdict: {show_value(document['verdict'])}{reason}"

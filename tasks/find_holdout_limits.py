@@ -2,7 +2,7 @@
 
 Planned so that a candidate that gains what is wanted and loses nothing passes with the power of [gate]: every test
 must pass, so each gets a share of what may be missed. Samples of one group may all say the same, so a group counts
-as one sample here. That a case's own figure is reached is not planned (by how much the truth lies above the target,
+as one sample here. That a case's own figure is reached is not planned (how far the truth lies above the target,
 nobody knows), nor that each of several targets is tested more strictly (Holm). The assumption about an unchanged
 model stands in `_DECIDED_OTHERWISE`.
 """

@@ -51,6 +51,7 @@ def gather_report(loop: Loop, cases: Sequence[FailureCase], model_version: str |
         sign_offs=judgement.sign_offs,
         data=data,
         figures=measured.figures,
+        losses=measured.losses,
         confusion=measured.confusion,
         broken=embed_pictures(loop, measured.broken, measured.media),
         fixed=embed_pictures(loop, measured.fixed, measured.media),

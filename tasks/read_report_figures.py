@@ -13,10 +13,12 @@ from tasks.check_holdouts import tell_limit
 from tasks.compare_answers import count_erased, read_changed, read_confusion, stage_answers
 from tasks.fetch_rows import Row, fetch_rows
 from tasks.find_holdout_limits import find_holdout_limits
+from tasks.find_losses import find_losses
 from tasks.name_figures import SHARES, SPREAD, find_topic, name_figure
 from tasks.read_judgement import Judgement
 from tasks.report_facts import (
     ChangedSamples,
+    ClassLoss,
     ComparedFigure,
     Confusion,
     Figure,
@@ -35,6 +37,7 @@ class Measured:
 
     attribute: AttributeSettings
     figures: tuple[ComparedFigure, ...]
+    losses: tuple[ClassLoss, ...]
     confusion: Confusion | None
     broken: ChangedSamples
     fixed: ChangedSamples
@@ -47,7 +50,7 @@ def read_measured(warehouse: Warehouse, cases: Sequence[FailureCase], judgement:
     """Return all figures of a model's verdict; without a verdict there are none."""
     nothing = ChangedSamples(0, 0, ())
     if judgement.verdict is None:
-        return Measured(judgement.attribute, (), None, nothing, nothing, (), (), {})
+        return Measured(judgement.attribute, (), (), None, nothing, nothing, (), (), {})
     connection = warehouse.connection
     with show_as_of(warehouse, judgement.verdict.judged_at):
         attribute = _recall_attribute(connection, judgement.attribute)
@@ -61,11 +64,12 @@ def read_measured(warehouse: Warehouse, cases: Sequence[FailureCase], judgement:
         history = _read_history(connection, judgement, figures)
         stage_answers(connection, attribute, judgement.name, judgement.roles["incumbent"])
         confusion = read_confusion(connection, attribute, figures)
+        losses = find_losses(connection) if attribute.kind == "class" else ()
         erased = count_erased(connection, figures)
         broken, media = read_changed(connection, "broken", attribute.critical)
         fixed, more_media = read_changed(connection, "fixed", attribute.critical)
     judged = _tell_holdouts(warehouse, cases, judgement, holdouts, strata, erased)
-    return Measured(attribute, figures, confusion, broken, fixed, history, judged, media | more_media)
+    return Measured(attribute, figures, losses, confusion, broken, fixed, history, judged, media | more_media)
 
 
 def _bind_model(judgement: Judgement) -> dict[str, object]:
@@ -110,9 +114,10 @@ def _read_figures(
             topic=find_topic(row["metric"], row["slice"]),
             is_share=row["metric"] in (*SHARES, SPREAD),
             is_case=(is_case := _is_of_case(row, truths)),
-            before=_make_figure(row["before"]),
+            before=(before := _make_figure(row["before"])),
             control=_make_figure(row["control"]),
-            after=_make_figure(row["after"]),
+            after=(after := _make_figure(row["after"])),
+            change=after.value - before.value if before and after else None,
             wanted=wanted.get(row["case_name"]) if is_case else None,
         )
         for row in rows
@@ -172,13 +177,29 @@ def _tell_holdouts(
             warehouse.connection, "report/latest_versions", {"attribute": judgement.attribute.name}
         )
     }
+    looks = {
+        row["holdout_id"]: int(row["candidate_count"])
+        for row in fetch_rows(warehouse.connection, "report/count_looks", {"attribute": judgement.attribute.name})
+    }
     judged = []
     for row in rows:
         name, version = str(row["case_name"]), int(row["version"])
         is_replaced = latest.get(name, version) > version
-        told = () if is_replaced else tuple(tell_limit(limit) for limit in limits if limit.holdout == name)
+        own = [] if is_replaced else [limit for limit in limits if limit.holdout == name]
+        told = tuple(tell_limit(limit) for limit in own)
         later = latest[name] if is_replaced else None
-        judged.append(JudgedHoldout(row, strata[row["holdout_id"]], told, later, erased.get(name, 0)))
+        judged.append(
+            JudgedHoldout(
+                row,
+                strata[row["holdout_id"]],
+                told,
+                later,
+                erased.get(name, 0),
+                looks.get(row["holdout_id"], 0),
+                own[0].attempts if own else None,
+                own[0].looks_at_most if own else None,
+            )
+        )
     return tuple(judged)
 
 

@@ -75,6 +75,7 @@ class ComparedFigure:
 
     `what` it is, in words; `topic`: what it is about (`find_topic`); `is_share`: a share of samples, told in per
     cent. `is_case`: the figure that a case, or the whole, is judged by. `wanted`: what the case wants of it.
+    `change`: after less before.
     """
 
     holdout: str
@@ -89,6 +90,23 @@ class ComparedFigure:
     control: Figure | None
     after: Figure | None
     wanted: float | None = None
+    change: float | None = None
+
+
+@dataclass(frozen=True)
+class ClassLoss:
+    """A class of a hold-out on which more samples became wrong than right, beyond chance by itself.
+
+    `estimate`: the change of its recall; `p_value` of an exact or clustered paired test, corrected for nothing.
+    """
+
+    holdout: str
+    truth: str
+    estimate: float
+    broken: int
+    fixed: int
+    n: int
+    p_value: float
 
 
 @dataclass(frozen=True)
@@ -172,7 +190,8 @@ class JudgedHoldout:
     """How a hold-out was drawn, and in words what it can show and how worn it is now.
 
     `later_version`: a newer one that replaces it, which then is what the words would be about. `erased_count`: so
-    many of the samples that the verdict counted were erased since.
+    many of the samples that the verdict counted were erased since. Of the candidates that were judged by it
+    (`looks_in_all`) `looks` count by now, of at most `looks_at_most`.
     """
 
     facts: Row
@@ -180,6 +199,9 @@ class JudgedHoldout:
     limits: tuple[str, ...]
     later_version: int | None
     erased_count: int
+    looks_in_all: int
+    looks: int | None
+    looks_at_most: int | None
 
 
 @dataclass(frozen=True)
@@ -281,6 +303,7 @@ class ReportFacts:
     sign_offs: list[Row]
     data: DataChange
     figures: tuple[ComparedFigure, ...]
+    losses: tuple[ClassLoss, ...]
     confusion: Confusion | None
     broken: ChangedSamples
     fixed: ChangedSamples

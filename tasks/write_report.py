@@ -18,7 +18,7 @@ from schemas.sql_files import read_template
 from tasks.gather_report import gather_report
 from tasks.loop import Loop
 from tasks.make_plain import make_plain
-from tasks.report_facts import HistoryLine, ReportFacts
+from tasks.report_facts import HistoryLine, ReportFacts, Verdict
 from tasks.tell_criteria import GROUPS, WORDS, name_criterion, shorten_reason
 
 FOLDER = "reports"
@@ -109,9 +109,12 @@ def render_report(facts: ReportFacts, document: _Document) -> str:
         plots={"figures": "", "confusion": ""} | plots,
         pictures={one.sample_id: one.picture for one in shown if one.picture},
         standing=_tell_standing(facts),
+        tell_against=lambda is_against: tell_against(is_against, facts.verdict),
         criteria=list(_group_criteria(facts)),
         own=[pair for pair in places if pair[1]["is_case"]],
-        others=[pair for pair in places if pair[1]["topic"] == "class" and not pair[1]["is_case"]],
+        others=sorted(
+            (pair for pair in places if pair[1]["topic"] == "class" and not pair[1]["is_case"]), key=_rate_change
+        ),
         topics={topic: [pair for pair in places if pair[1]["topic"] == topic] for topic in _TOPICS},
         slices=sorted((pair for pair in places if pair[1]["topic"] == "slice"), key=_rate_change),
         slices_at_most=_SLICES_AT_MOST,
@@ -206,11 +209,17 @@ def _tell_standing(facts: ReportFacts) -> str:
     """Return where the model stands with people, and what is theirs to do."""
     latest = facts.sign_offs[0] if facts.sign_offs else None
     if latest is not None:
-        against = ", AGAINST THE VERDICT" if latest["against_verdict"] else ""
-        return (
-            f"It was {_DECISIONS.get(latest['decision'], latest['decision'])} by {latest['signed_by']}{against}."
-        )
+        done = _DECISIONS.get(latest["decision"], latest["decision"])
+        return f"It was {done} by {latest['signed_by']}{tell_against(latest['against_verdict'], facts.verdict)}."
     return "Nobody has signed it off. The gate recommends; only a named person makes a model the incumbent."
+
+
+def tell_against(is_against: bool, verdict: Verdict | None) -> str:
+    """Return how a decision stands to the gate's verdict; on `passed` nobody decides against it but by its age."""
+    if not is_against:
+        return ""
+    is_old = verdict is not None and verdict.verdict == "passed"
+    return ", on a verdict that was out of date" if is_old else ", AGAINST THE VERDICT"
 
 
 def _tell_decision(decision: str) -> str:

@@ -18,6 +18,7 @@ judged as (
         z.case_name,
         z.holdout_id,
         m.sample_id,
+        m.group_id,
         coalesce(n.present_label, r.label) as truth,
         r.label_value as truth_value
     from frozen_holdout as z
@@ -32,6 +33,7 @@ select
     j.case_name,
     j.holdout_id,
     j.sample_id,
+    j.group_id,
     coalesce(j.truth, cast(j.truth_value as varchar)) as truth,
     coalesce(b.predicted, cast(b.predicted_value as varchar)) as before,
     coalesce(a.predicted, cast(a.predicted_value as varchar)) as after,

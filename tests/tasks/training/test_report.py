@@ -454,6 +454,7 @@ def test_what_the_watch_says_of_service_is_on_the_page(judged: tuple[Any, str, s
     orchard, _, first = judged
     assert "No week of served traffic was drawn yet" in report(orchard, first)[1]
     assert draw_watch(orchard.loop).drawn > 0
+    orchard.answer()
     _, text, facts = report(orchard, first)
     (figures,) = read_service(orchard.loop)
     shown = [
