@@ -151,6 +151,19 @@ def _run_round(status: Status) -> NextStep | None:
     return None
 
 
+def _read_report(status: Status) -> NextStep | None:
+    """Of a candidate that did not pass the page says what it would take; until somebody has decided that is next."""
+    for attribute in status.attributes:
+        candidate, verdict = attribute["latest_candidate"], attribute["latest_verdict"]
+        if candidate and verdict in ("undecided", "failed") and attribute["sign_off"] is None:
+            return NextStep(
+                f"{candidate} is {verdict}; read why and what it would take, then refuse it with `turnrow sign-off`, "
+                "or mend that and train again",
+                f"turnrow report {candidate}",
+            )
+    return None
+
+
 def _answer_fixes(status: Status) -> NextStep | None:
     waiting = sum(int(row["open_count"]) for row in status.open_fixes)
     return _hand_out(f"{waiting:,} questions wait for answers") if waiting else None
@@ -186,6 +199,7 @@ _RULES: tuple[Callable[[Status], NextStep | None], ...] = (
     _label_holdouts,
     _draw_case_holdout,
     _run_round,
+    _read_report,
     _answer_fixes,
     _mine_case,
 )

@@ -84,7 +84,11 @@ def at(**moments: datetime | None) -> dict[str, datetime | None]:
             {"attributes": [attribute(latest_candidate="m2", latest_verdict="passed")]},
             "turnrow sign-off m2 --by NAME --accept",
         ),
-        ({"attributes": [attribute(latest_candidate="m2", latest_verdict="failed")]}, "turnrow nightly"),
+        ({"attributes": [attribute(latest_candidate="m2", latest_verdict="failed")]}, "turnrow report m2"),
+        (
+            {"attributes": [attribute(latest_candidate="m2", latest_verdict="failed", sign_off="refuse")]},
+            "turnrow nightly",
+        ),
         (
             {"attributes": [attribute(incumbent=None, latest_candidate="m1", latest_verdict="undecided")]},
             "turnrow sign-off m1 --by NAME --accept --note WHY",
