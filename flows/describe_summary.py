@@ -8,14 +8,22 @@ from flows.round import RoundSummary
 
 
 def describe_nightly(summary: NightlySummary) -> str:
-    """Return what a night did, what it left, and what is not due yet."""
-    parts = [f"# Nightly: {summary.state}", _list_counts(summary.counts)]
+    """Return how a night went, in a sentence; then what it left, what it started, what is not due, what it did."""
+    parts = [f"# Nightly: {summary.state}", tell_night(summary)]
     parts += _list_lines("Left", (str(problem) for problem in summary.problems))
     parts += _list_lines("To look at", (str(finding) for finding in summary.findings))
+    parts += _list_lines("Rounds", (f"{done.attribute}: {done.verdict}" for done in summary.rounds))
     parts += _list_lines("Not due yet", (str(problem) for problem in summary.waiting))
     parts += _list_lines("Not to be judged yet", summary.unjudged)
-    parts += _list_lines("Rounds", (f"{done.attribute}: {done.verdict}" for done in summary.rounds))
-    return "\n\n".join(parts)
+    did = {name: count for name, count in summary.counts.items() if count}
+    return "\n\n".join([*parts, "## Done", _list_counts(did) if did else "Nothing new was there."])
+
+
+def tell_night(summary: NightlySummary) -> str:
+    """Return a sentence: what was left and what is to be looked at, or that there is nothing of it."""
+    left = [f"{len(summary.problems)} left"] if summary.problems else []
+    found = [f"{len(summary.findings)} to look at"] if summary.findings else []
+    return ", ".join([*left, *found]) or "nothing was left"
 
 
 def describe_round(summary: RoundSummary) -> str:

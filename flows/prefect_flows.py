@@ -31,18 +31,22 @@ from prefect.artifacts import (  # noqa: E402
     update_progress_artifact,
 )
 from prefect.cache_policies import NO_CACHE  # noqa: E402
+from prefect.client.orchestration import get_client  # noqa: E402
 from prefect.client.schemas.objects import State, TaskRun  # noqa: E402
+from prefect.context import FlowRunContext  # noqa: E402
 from prefect.settings import PREFECT_FLOWS_HEARTBEAT_FREQUENCY, temporary_settings  # noqa: E402
 from prefect.states import Completed  # noqa: E402
 from prefect.tasks import exponential_backoff  # noqa: E402
 
 from flows.backfill import BackfillSummary, run_backfill  # noqa: E402
 from flows.backfill_progress import BackfillProgress, ShowProgress  # noqa: E402
-from flows.describe_summary import describe_backfill, describe_nightly, describe_round  # noqa: E402
+from flows.describe_summary import describe_backfill, describe_nightly, describe_round, tell_night  # noqa: E402
+from flows.log_lines import log_left, log_step, open_log  # noqa: E402
 from flows.nightly import NightlySummary, run_nightly  # noqa: E402
 from flows.round import RoundSummary, run_round  # noqa: E402
 from tasks.errors import BusyWarehouseError, NotYetError, TurnrowError  # noqa: E402
-from tasks.loop import Loop  # noqa: E402
+from tasks.list_due import list_due  # noqa: E402
+from tasks.loop import Loop, read_clock  # noqa: E402
 from tasks.read_settings import read_settings  # noqa: E402
 
 T = TypeVar("T")
@@ -50,7 +54,11 @@ _RETRIES = 3
 _FIRST_DELAY_SECONDS = 2
 
 
-@flow(name="nightly", persist_result=False)
+def _name_night() -> str:
+    return f"night of {read_clock():%Y-%m-%d %H:%M} UTC"
+
+
+@flow(name="nightly", flow_run_name=_name_night, persist_result=False)
 def nightly_flow(at: str) -> State[NightlySummary]:
     """Run `nightly` for the loop folder `at`; while another night is under way there is nothing to do."""
     try:
@@ -58,20 +66,24 @@ def nightly_flow(at: str) -> State[NightlySummary]:
     except NotYetError as error:
         return _say_not_yet(error)
     if summary.problems:
-        return Completed(name="Partial", message=f"left: {summary.problems[0]}", data=summary)
-    return Completed(message="nothing was left", data=summary)
+        more = f" (and {len(summary.problems) - 1} more)" if len(summary.problems) > 1 else ""
+        return Completed(name="Partial", message=f"left: {summary.problems[0]}{more}", data=summary)
+    found = f": {summary.findings[0]}" if summary.findings else ""
+    return Completed(message=f"{tell_night(summary)}{found}", data=summary)
 
 
-@flow(name="round by cron", persist_result=False)
-def rounds_by_cron_flow(at: str) -> State[Any]:
-    """Run a round of every attribute; one that fails does not stop the others."""
-    loop = _open_loop(at)
-    states = [round_flow(at=at, attribute=name, return_state=True) for name in loop.settings.attribute]
+@flow(name="rounds", flow_run_name="rounds that are due", persist_result=False)
+def rounds_flow(at: str) -> State[Any]:
+    """Run a round of each attribute whose cases have new fixes; one that fails does not stop the others."""
+    due = list_due(_open_loop(at)).list_rounds(at_least=1)
+    if not due:
+        return _say_not_yet(NotYetError("no attribute has newly settled fixes of a ready case"))
+    states = [round_flow(at=at, attribute=name, return_state=True) for name in due]
     failed = [state for state in states if not state.is_completed()]
-    return cast("State[Any]", failed[0] if failed else Completed(message=f"{len(states)} rounds"))
+    return cast("State[Any]", failed[0] if failed else Completed(message=f"rounds of {', '.join(due)}"))
 
 
-@flow(name="round", persist_result=False)
+@flow(name="round", flow_run_name="round of {attribute}", persist_result=False)
 def round_flow(at: str, attribute: str) -> State[RoundSummary]:
     """Run `round` for one attribute of the loop folder `at`."""
     try:
@@ -82,7 +94,7 @@ def round_flow(at: str, attribute: str) -> State[RoundSummary]:
     return Completed(message=f"verdict: {summary.verdict}", data=summary)
 
 
-@flow(name="backfill", persist_result=False)
+@flow(name="backfill", flow_run_name="backfill of {case}", persist_result=False)
 def backfill_flow(
     at: str, case: str, since: str, until: str, files: list[str] | None = None
 ) -> State[BackfillSummary]:
@@ -112,7 +124,7 @@ def _perform_as_task(step: str, what: str, work: Callable[[], T], *, is_outside:
 
     def run() -> T | State[T]:
         try:
-            return work()
+            return log_step(step, what, work)
         except NotYetError as error:
             return _say_not_yet(error)
 
@@ -153,12 +165,24 @@ def _start_round_flow(loop: Loop, attribute: str) -> RoundSummary:
 
 
 def _open_loop(at: str) -> Loop:
+    open_log()
     folder = Path(at)
     return Loop(folder, read_settings(folder))
 
 
 def _show_nightly(summary: NightlySummary) -> None:
+    log_left(tuple((problem.step, problem.what, problem.message) for problem in summary.problems))
     _publish("nightly", "", describe_nightly(summary))
+    _rename_run(tell_night(summary))
+
+
+def _rename_run(told: str) -> None:
+    """Add what came of it to a run's name, so that the list of runs says it."""
+    context = FlowRunContext.get()
+    if context is None or context.flow_run is None:
+        return
+    with get_client(sync_client=True) as client:
+        client.set_flow_run_name(context.flow_run.id, f"{context.flow_run.name}: {told}")
 
 
 def _publish(name: str, what: str, markdown: str) -> None:

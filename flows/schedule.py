@@ -2,12 +2,14 @@
 
 import os
 import signal
+import socket
 import subprocess
 import sys
 import time
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterator
 from contextlib import ExitStack, contextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from pathlib import Path
 
 from flows.run_flow import has_server
 from flows.stop_signals import StopWatch, watch_signals
@@ -19,21 +21,30 @@ from flows.temporary_server import (
     start_server,
     stop_group,
 )
-from tasks.close_dead_runs import close_dead_runs
+from tasks.close_dead_runs import close_dead_runs, is_under_way
 from tasks.errors import BusyWarehouseError, SettingsError, TurnrowError
+from tasks.keep_schedule import HOME, LOCK
 from tasks.lock import hold_file_lock
 from tasks.loop import Loop
+from tasks.read_settings import read_settings
 
 Say = Callable[[str], None]
-LOCK = "schedule.lock"
+NO_SERVER = (
+    75  # of the process that serves: its server cannot be reached, and may be later (EX_TEMPFAIL, sysexits.h)
+)
 _POLL_SECONDS = 0.5
 _STOP_SECONDS = 60
+_APPLY_SECONDS = 60
+_FIRST_DELAY_SECONDS = 2.0
+_LONGEST_DELAY_SECONDS = 60.0
+_STEADY_SECONDS = 120.0
 
 
 def run_schedule(loop: Loop, say: Say) -> None:
     """Run the loop's flows by their cron lines until SIGINT or SIGTERM.
 
-    Raises SettingsError where no flow has a cron line, TurnrowError where this loop has a scheduler already.
+    Raises SettingsError where no flow has a cron line, TurnrowError where this loop has a scheduler already or
+    the server that it starts does not become healthy.
     """
     schedule = loop.settings.schedule
     if not (schedule.nightly or schedule.round):
@@ -47,20 +58,10 @@ def run_schedule(loop: Loop, say: Say) -> None:
     say("stopped")
 
 
-def is_scheduled_now(loop: Loop) -> bool:
-    """Tell whether a scheduler of this loop runs."""
-    try:
-        with hold_file_lock(loop.folder / LOCK, shared=True, wait_seconds=0):
-            return False
-    except BusyWarehouseError:
-        return True
-
-
 @contextmanager
 def _hold_lock(loop: Loop) -> Iterator[None]:
     path = loop.folder / LOCK
     try:
-        path.touch()
         lock = ExitStack()
         lock.enter_context(hold_file_lock(path, shared=False, wait_seconds=0))
     except BusyWarehouseError as error:
@@ -81,14 +82,21 @@ class _Scheduler:
     watch: StopWatch
     server: TemporaryServer | None = None
     runner: "subprocess.Popen[bytes] | None" = None
-    port: int = 0
+    started_at: float = 0.0
+    delay_seconds: float = 0.0
+    modified_ns: int = 0
+    is_to_renew: bool = False
 
     def run(self) -> None:
+        self.modified_ns = self._read_modified()
+        self._say_lines()
         while self.watch.number is None:
             if not has_server():
                 self._keep_server()
             if self.watch.number is None:
                 self._keep_runner()
+                self._renew_runner()
+                self._look_at_lines()
             time.sleep(_POLL_SECONDS)
 
     def stop(self) -> None:
@@ -108,32 +116,133 @@ class _Scheduler:
                 return
             stop_group(self.server.process)
             self.say("the Prefect server has died; it is started anew")
-        home = (self.loop.folder / ".prefect").absolute()
-        home.mkdir(exist_ok=True)
-        self.port = self.port or find_port()
-        url = f"http://127.0.0.1:{self.port}/api"
+            self.is_to_renew = True
+        home = _make_home(self.loop)
+        port = _choose_port(home)
+        url = f"http://127.0.0.1:{port}/api"
         self.say(f"starting a Prefect server at {url}")
-        process = start_server(home, self.port)
+        process = start_server(home, port, has_pages=True)
         self.server = TemporaryServer(process, url, make_environment(home) | {"PREFECT_API_URL": url})
-        if self.server.wait_until_healthy():
-            self.say("the Prefect server is ready")
+        if self.server.wait_until_healthy(lambda: self.watch.number is None):
+            self.say(f"the Prefect server is ready; what ran is shown at http://127.0.0.1:{port}/runs")
+        elif self.watch.number is None:
+            raise TurnrowError(f"the Prefect server did not become healthy; {home / 'log'} tells why")
 
     def _keep_runner(self) -> None:
         if self.runner is not None:
-            if self.runner.poll() is None:
+            code = self.runner.poll()
+            if code is None:
                 return
             stop_group(self.runner)
-            self.say("the process that serves the flows has ended; it is started anew")
-            time.sleep(_POLL_SECONDS * 10)
-        command = (sys.executable, "-P", "-m", "flows.serve_flows", str(self.loop.folder.absolute()))
-        self.runner = start_group(command, self._make_environment())
+            self.runner = None
+            self._put_off(code)
+        if time.monotonic() >= self.started_at + self.delay_seconds:
+            self.runner = start_group(self._serve(), self._make_environment())
+            self.started_at = time.monotonic()
+
+    def _renew_runner(self) -> None:
+        """Start the process that serves anew after the server died, as soon as no run is under way.
+
+        A run that the server's death kept from telling its end stays `Running` there, and would keep all later
+        ones from starting; it is closed at the start.
+        """
+        if not self.is_to_renew or self.runner is None or self.runner.poll() is not None:
+            return
+        if is_under_way(self.loop):
+            return
+        self.is_to_renew = False
+        os.kill(self.runner.pid, signal.SIGTERM)
+        _wait(self.runner)
+        stop_group(self.runner)
+        self.runner, self.delay_seconds = None, 0.0
+        self.say("the process that serves the flows is started anew too")
+
+    def _put_off(self, code: int) -> None:
+        """Wait longer after each failure; one that had long run begins anew."""
+        if time.monotonic() - self.started_at > _STEADY_SECONDS:
+            self.delay_seconds = 0.0
+        self.delay_seconds = min(_LONGEST_DELAY_SECONDS, 2 * self.delay_seconds or _FIRST_DELAY_SECONDS)
+        self.started_at = time.monotonic()
+        what = "the Prefect server" if self.server else "the Prefect server that PREFECT_API_URL names"
+        why = f"{what} cannot be reached" if code == NO_SERVER else "the process that serves the flows has ended"
+        self.say(f"{why}; it is tried anew in {self.delay_seconds:g} s")
+
+    def _serve(self, *words: str) -> tuple[str, ...]:
+        return (sys.executable, "-P", "-m", "flows.serve_flows", str(self.loop.folder.absolute()), *words)
+
+    def _make_environment(self) -> dict[str, str]:
+        """Return ours, or the server's; Prefect's own lines are for its pages, ours are for the terminal."""
+        environment = dict(os.environ) if self.server is None else dict(self.server.environment)
+        return environment | {"PREFECT_LOGGING_HANDLERS_CONSOLE_LEVEL": "CRITICAL"}
+
+    def _look_at_lines(self) -> None:
+        """Hand changed cron lines to the server; a run that is under way goes on."""
+        modified_ns = self._read_modified()
+        if modified_ns == self.modified_ns:
+            return
+        self.modified_ns = modified_ns
+        try:
+            settings = read_settings(self.loop.folder)
+        except TurnrowError as error:
+            self.say(f"the cron lines stay as they were, and runs fail until this is mended: {error}")
+            return
+        is_changed = settings.schedule != self.loop.settings.schedule
+        self.loop = replace(self.loop, settings=settings)
+        if is_changed:
+            self._apply_lines()
+
+    def _apply_lines(self) -> None:
+        try:
+            done = subprocess.run(
+                self._serve("apply"),
+                env=self._make_environment(),
+                stdin=subprocess.DEVNULL,
+                capture_output=True,
+                check=False,
+                timeout=_APPLY_SECONDS,
+            )
+            is_done = done.returncode == 0
+        except subprocess.TimeoutExpired:
+            is_done = False
+        if is_done:
+            self.say("turnrow.toml has changed; from now on")
+            self._say_lines()
+        else:
+            self.say("turnrow.toml has changed, but the server does not take the cron lines: start schedule anew")
+
+    def _say_lines(self) -> None:
         schedule = self.loop.settings.schedule
         for name, line in (("nightly", schedule.nightly), ("round", schedule.round)):
-            if line:
-                self.say(f"{name}: {line} ({schedule.timezone})")
+            self.say(f"{name}: {line} ({schedule.timezone})" if line else f"{name}: never")
 
-    def _make_environment(self) -> Mapping[str, str]:
-        return dict(os.environ) if self.server is None else self.server.environment
+    def _read_modified(self) -> int:
+        try:
+            return (self.loop.folder / "turnrow.toml").stat().st_mtime_ns
+        except OSError:
+            return 0
+
+
+def _make_home(loop: Loop) -> Path:
+    home = (loop.folder / HOME).absolute()
+    try:
+        home.mkdir(exist_ok=True)
+    except OSError as error:
+        raise TurnrowError(f"{home}: cannot be the folder of the Prefect server ({error.strerror})") from error
+    return home
+
+
+def _choose_port(home: Path) -> int:
+    """Return the port of the last time if it is free, so that a bookmark holds; else one that is free now."""
+    kept = home / "port"
+    try:
+        port = int(kept.read_text(encoding="ascii"))
+        with socket.socket() as tried:
+            tried.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+            tried.bind(("127.0.0.1", port))
+    except (OSError, ValueError, OverflowError):
+        port = find_port()
+        kept.write_text(str(port), encoding="ascii")
+    return port
 
 
 def _wait(process: "subprocess.Popen[bytes]") -> None:

@@ -1,52 +1,91 @@
-"""The process that serves a loop's flows by their cron lines: `python -m flows.serve_flows FOLDER`."""
+"""The process that serves a loop's flows by their cron lines: `python -m flows.serve_flows FOLDER [apply]`.
+
+With `apply` it only hands changed cron lines to the server, beside the process that serves.
+"""
 
 import asyncio
 import hashlib
+import os
+import re
 import sys
+from collections.abc import Sequence
 from pathlib import Path
 from typing import cast
 
+# Read when Prefect is loaded: a flow without a cron line has no schedule either, whatever it had before.
+os.environ["PREFECT_DEPLOYMENTS_CLEAR_SCHEDULES_ON_EMPTY"] = "true"
+
+import httpx
 from prefect import serve
 from prefect.client.orchestration import get_client
-from prefect.client.schemas.filters import DeploymentFilter, DeploymentFilterName, FlowRunFilter
+from prefect.client.schemas.filters import (
+    DeploymentFilter,
+    DeploymentFilterName,
+    FlowRunFilter,
+)
 from prefect.client.schemas.objects import ConcurrencyLimitConfig, ConcurrencyLimitStrategy, State
 from prefect.deployments.runner import RunnerDeployment
-from prefect.schedules import Cron
+from prefect.schedules import Cron, Schedule
 from prefect.states import Crashed
 from prefect.types.entrypoint import EntrypointType
 
-from flows.prefect_flows import nightly_flow, rounds_by_cron_flow
+from flows.prefect_flows import nightly_flow, rounds_flow
+from flows.schedule import NO_SERVER
 from schemas.settings import ScheduleSettings
 from tasks.read_settings import read_settings
 
 _NO_OVERLAP = ConcurrencyLimitConfig(limit=1, collision_strategy=ConcurrencyLimitStrategy.CANCEL_NEW)
 _UNDER_WAY = ["RUNNING", "PENDING", "CANCELLING"]
-_FLOWS = {"nightly": nightly_flow, "round": rounds_by_cron_flow}
+_FLOWS = {"nightly": nightly_flow, "round": rounds_flow}
 
 
 def serve_flows(folder: Path) -> None:
     """Serve until SIGTERM; runs that an earlier server process left as running are closed first."""
-    name = f"turnrow-{hashlib.sha256(str(folder).encode()).hexdigest()[:12]}"
-    asyncio.run(_close_left_runs(name))
-    serve(*_list_deployments(folder, name, read_settings(folder).schedule), print_starting_message=False)
+    asyncio.run(_close_left_runs(name_deployment(folder)))
+    apply_lines(folder, but_none=True)
+    serve(*_list_deployments(folder), print_starting_message=False)
 
 
-def _list_deployments(folder: Path, name: str, schedule: ScheduleSettings) -> list[RunnerDeployment]:
-    lines = {"nightly": schedule.nightly, "round": schedule.round}
+def apply_lines(folder: Path, *, but_none: bool = False) -> None:
+    """Give the server the cron lines as `turnrow.toml` has them now.
+
+    With `but_none` only take away schedules where there is no line any more: serving gives the others.
+    """
+    lines = read_settings(folder).schedule
+    for deployment, line in zip(_list_deployments(folder), (lines.nightly, lines.round), strict=True):
+        if line and but_none:
+            continue
+        schedule = {"cron": line, "timezone": lines.timezone}
+        deployment.apply(schedules=[{"schedule": schedule}] if line else [])
+
+
+def name_deployment(folder: Path) -> str:
+    """Return a name that tells a person which loop it is, and another loop of the same name apart."""
+    shown = re.sub(r"[^\w.-]+", "-", folder.name).strip("-") or "loop"
+    return f"{shown}-{hashlib.sha256(str(folder).encode()).hexdigest()[:8]}"
+
+
+def _list_deployments(folder: Path) -> list[RunnerDeployment]:
+    """Return both, also the one without a cron line, which a later line is then served by."""
+    schedule = read_settings(folder).schedule
     return [
         cast(
             "RunnerDeployment",  # outside an event loop it is no coroutine
             _FLOWS[flow].to_deployment(
-                name,
-                schedule=Cron(line, timezone=schedule.timezone),
+                name_deployment(folder),
+                schedules=_list_schedules(schedule, flow),
                 parameters={"at": str(folder)},
                 concurrency_limit=_NO_OVERLAP,
                 entrypoint_type=EntrypointType.MODULE_PATH,
             ),
         )
-        for flow, line in lines.items()
-        if line
+        for flow in _FLOWS
     ]
+
+
+def _list_schedules(schedule: ScheduleSettings, flow: str) -> list[Schedule]:
+    line = {"nightly": schedule.nightly, "round": schedule.round}[flow]
+    return [Cron(line, timezone=schedule.timezone)] if line else []
 
 
 async def _close_left_runs(name: str) -> None:
@@ -64,5 +103,20 @@ async def _close_left_runs(name: str) -> None:
             await client.set_flow_run_state(run.id, state, force=True)
 
 
+def main(words: Sequence[str]) -> int:
+    """Serve, or hand over the lines; a server that cannot be reached is the exit code that says so."""
+    folder = Path(words[0])
+    try:
+        if words[1:] == ["apply"]:
+            apply_lines(folder)
+        else:
+            serve_flows(folder)
+    except (httpx.TransportError, RuntimeError) as error:
+        if isinstance(error, RuntimeError) and "Failed to reach API" not in str(error):
+            raise
+        return NO_SERVER
+    return 0
+
+
 if __name__ == "__main__":
-    serve_flows(Path(sys.argv[1]))
+    sys.exit(main(sys.argv[1:]))

@@ -6,8 +6,8 @@ from datetime import datetime
 from typing import Any
 from zoneinfo import ZoneInfo
 
-from flows.schedule import is_scheduled_now
 from schemas.sql_files import read_sql
+from tasks.keep_schedule import is_scheduled_now
 from tasks.loop import Loop
 from tasks.warehouse import as_utc, open_warehouse
 

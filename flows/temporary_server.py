@@ -9,7 +9,7 @@ import tempfile
 import time
 import urllib.error
 import urllib.request
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager, nullcontext
 from dataclasses import dataclass
 from pathlib import Path
@@ -29,10 +29,10 @@ class TemporaryServer:
     url: str
     environment: Mapping[str, str]
 
-    def wait_until_healthy(self) -> bool:
+    def wait_until_healthy(self, is_wanted: Callable[[], bool] = lambda: True) -> bool:
         """Wait until the server answers, for a minute at most; tell whether it does."""
         deadline = time.monotonic() + _HEALTHY_SECONDS
-        while time.monotonic() < deadline and self.process.poll() is None:
+        while time.monotonic() < deadline and self.process.poll() is None and is_wanted():
             try:
                 # not the proxy that the environment may name: this is our own process
                 with _DIRECT.open(f"{self.url}/health", timeout=5):
@@ -68,23 +68,30 @@ def find_port() -> int:
         return int(free.getsockname()[1])
 
 
-def make_environment(home: Path) -> dict[str, str]:
-    """Return our environment with a home for Prefect, and without any other setting of it."""
+def make_environment(home: Path, *, has_pages: bool = False) -> dict[str, str]:
+    """Return our environment with a home for Prefect, and without any other setting of it.
+
+    With `has_pages` the server shows its pages too; their files are put into the home.
+    """
     kept = {name: value for name, value in os.environ.items() if not name.startswith("PREFECT_")}
     return kept | {
         "PREFECT_HOME": str(home),
         "PREFECT_SERVER_ANALYTICS_ENABLED": "false",
-        "PREFECT_UI_ENABLED": "false",
+        "PREFECT_UI_ENABLED": str(has_pages).lower(),
+        "PREFECT_UI_STATIC_DIRECTORY": str(home / "pages"),
+        "PREFECT_SERVER_UI_SHOW_PROMOTIONAL_CONTENT": "false",
         "DO_NOT_TRACK": "1",
         "NO_PROXY": _LOOPBACK,
         "no_proxy": _LOOPBACK,
     }
 
 
-def start_server(home: Path, port: int) -> subprocess.Popen[bytes]:
+def start_server(home: Path, port: int, *, has_pages: bool = False) -> subprocess.Popen[bytes]:
     """Start the server as a group of its own that ends with this process, however this process ends."""
     server = (sys.executable, "-P", "-m", "prefect", "server", "start", "--host", _LOOPBACK, "--port", str(port))
-    return start_group(server, make_environment(home), home / "log")
+    environment = make_environment(home, has_pages=has_pages)
+    environment["PREFECT_UI_API_URL"] = f"http://{_LOOPBACK}:{port}/api"  # the pages would ask port 4200
+    return start_group(server, environment, home / "log")
 
 
 def start_group(

@@ -5,7 +5,9 @@ from typing import Any
 import duckdb
 
 from schemas.sql_files import read_sql
+from tasks.errors import BusyWarehouseError
 from tasks.find_running import list_running
+from tasks.know_process import is_of_this_host
 from tasks.loop import Loop
 from tasks.tell_run import tell_run
 from tasks.warehouse import open_warehouse
@@ -34,3 +36,13 @@ def close_dead(loop: Loop, connection: duckdb.DuckDBPyConnection) -> list[dict[s
     for run in dead:
         connection.execute(read_sql("runs/end_run"), {"run_id": run.run_id, **ended})
     return [vars(run) | ended for run in dead]
+
+
+def is_under_way(loop: Loop) -> bool:
+    """Tell whether a run of this host is under way, or may be, as the warehouse is in use."""
+    try:
+        with open_warehouse(loop, write=False) as warehouse:
+            running = list_running(warehouse.connection)
+    except BusyWarehouseError:
+        return True
+    return any(is_of_this_host(run.process) and not run.is_dead for run in running)

@@ -20,6 +20,7 @@ from tasks.fetch_rows import Row
 from tasks.find_kept_files import KeptFile, KnownFiles, list_kept_files, read_known_files
 from tasks.find_leftovers import clear_leftovers
 from tasks.find_log_files import read_seen
+from tasks.keep_schedule import clear_schedule_home
 from tasks.lock import hold_file_lock
 from tasks.loop import Loop
 from tasks.match_rows import RowMatch
@@ -34,7 +35,8 @@ CAUTIONS = (
     "take them out of service, where that must not be.",
     "Copies elsewhere are out of reach: backups and snapshots of disks, exports and questions that were handed "
     "out or moved away, pictures that media_uri points to, folders that a killed training left in the temporary "
-    "directory, logs of Prefect, logs and write-ahead files of a PostgreSQL.",
+    "directory, what a Prefect server that PREFECT_API_URL names remembers of runs, logs and "
+    "write-ahead files of a PostgreSQL.",
     "Blocks that a file system has freed are not wiped: encrypt the disk, or wipe its free space.",
 )
 
@@ -136,7 +138,7 @@ def _erase(loop: Loop, target: Target, *, with_sources: bool) -> ErasureSummary:
     ]
     is_rewritten = found.is_pending and not done.problems
     if is_rewritten:
-        told += _rewrite(loop, found) + clear_leftovers(loop)
+        told += _rewrite(loop, found) + clear_leftovers(loop) + clear_schedule_home(loop)
     return _summarise(target, found, done, told=told, is_rewritten=is_rewritten)
 
 

@@ -1,6 +1,7 @@
 """A flow's own row in `flow_run`: `running` from its start, closed at its end, in transactions of its own."""
 
 import json
+import logging
 import uuid
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
@@ -20,7 +21,7 @@ from tasks.loop import Loop
 from tasks.tell_run import tell_run
 from tasks.warehouse import open_warehouse
 
-_IS_WITHIN_ANOTHER: ContextVar[bool] = ContextVar("_IS_WITHIN_ANOTHER", default=False)
+LOG = logging.getLogger("turnrow.run")
 
 
 @dataclass
@@ -37,6 +38,14 @@ class TrackedRun:
     error: str | None = None
 
 
+_UNDER_WAY: ContextVar[TrackedRun | None] = ContextVar("_UNDER_WAY", default=None)
+
+
+def find_current_run() -> TrackedRun | None:
+    """Return the run that is under way here, the innermost one; None outside of any."""
+    return _UNDER_WAY.get()
+
+
 @contextmanager
 def track_run(
     loop: Loop, flow: str, parameters: Mapping[str, object], *, is_alone: bool = False
@@ -49,9 +58,9 @@ def track_run(
     Raises NotYetError, and keeps no row, where the flow `is_alone` and another run of it is under way.
     """
     run = TrackedRun(uuid.uuid4().hex, flow, json.dumps(dict(parameters), sort_keys=True), loop.clock())
-    is_to_tell = not _IS_WITHIN_ANOTHER.get()
+    is_to_tell = _UNDER_WAY.get() is None
     _start(loop, run, is_alone=is_alone, is_to_tell=is_to_tell)
-    token = _IS_WITHIN_ANOTHER.set(True)
+    token = _UNDER_WAY.set(run)
     try:
         yield run
     except NotYetError as error:
@@ -68,7 +77,20 @@ def track_run(
     else:
         _end(loop, run, is_to_tell=is_to_tell)
     finally:
-        _IS_WITHIN_ANOTHER.reset(token)
+        _UNDER_WAY.reset(token)
+
+
+def name_run(run: TrackedRun | None, **told: object) -> str:
+    """Return one line of `name=value` pairs about a run; values with spaces or quotes as JSON texts."""
+    start = {} if run is None else {"flow": run.flow, "run": run.run_id[:8]}
+    return " ".join(
+        f"{name}={_quote(value)}" for name, value in {**start, **told}.items() if value not in ("", None)
+    )
+
+
+def _quote(value: object) -> str:
+    text = str(value)
+    return text if text.isprintable() and not set(text) & set(' "=') else json.dumps(text, ensure_ascii=False)
 
 
 def describe_error(error: BaseException) -> str:
@@ -91,6 +113,7 @@ def _start(loop: Loop, run: TrackedRun, *, is_alone: bool, is_to_tell: bool) -> 
         if is_to_tell:
             _tell(loop, run)
         raise
+    LOG.info("%s", name_run(run, outcome="started"))
     for row in closed:
         tell_run(loop, row)
 
@@ -127,6 +150,7 @@ def _end(loop: Loop, run: TrackedRun, *, is_to_tell: bool) -> None:
     try:
         _execute(loop, "runs/end_run", row)
     finally:
+        LOG.info("%s", name_run(run, outcome=run.state, **run.counts))
         if is_to_tell:
             _tell(loop, run)
 

@@ -1,4 +1,4 @@
-"""One night at a time: of several that start at once one passes; the dead and the distant do not block for ever."""
+"""One night at a time: of several that start at once one passes; the dead and the distant do not block on."""
 
 import json
 import subprocess
