@@ -152,13 +152,13 @@ def _run_round(status: Status) -> NextStep | None:
 
 
 def _read_report(status: Status) -> NextStep | None:
-    """Of a candidate that did not pass the page says what it would take; until somebody has decided that is next."""
+    """Of a candidate that did not pass the page says what it would take; that is next until somebody decides."""
     for attribute in status.attributes:
         candidate, verdict = attribute["latest_candidate"], attribute["latest_verdict"]
         if candidate and verdict in ("undecided", "failed") and attribute["sign_off"] is None:
             return NextStep(
-                f"{candidate} is {verdict}; read why and what it would take, then refuse it with `turnrow sign-off`, "
-                "or mend that and train again",
+                f"{candidate} is {verdict}; read why and what it would take, then refuse it (turnrow sign-off), or "
+                "mend that and train again",
                 f"turnrow report {candidate}",
             )
     return None
