@@ -157,8 +157,8 @@ def _read_report(status: Status) -> NextStep | None:
         candidate, verdict = attribute["latest_candidate"], attribute["latest_verdict"]
         if candidate and verdict in ("undecided", "failed") and attribute["sign_off"] is None:
             return NextStep(
-                f"{candidate} is {verdict}; read why and what it would take, then refuse it (turnrow sign-off), or "
-                "mend that and train again",
+                f"{candidate} is {verdict}; read why and what it would take, then refuse it (turnrow sign-off), "
+                "or mend that and train again",
                 f"turnrow report {candidate}",
             )
     return None
