@@ -6,22 +6,26 @@ from flows.backfill import BackfillSummary
 from flows.nightly import NightlySummary
 from flows.round import RoundSummary
 
+_LISTED = ("problems", "findings", "new_findings", "rounds")  # each stands in a list of its own
+
 
 def describe_nightly(summary: NightlySummary) -> str:
     """Return how a night went, in a sentence; then what it left, what it started, what is not due, what it did."""
-    parts = [f"# Nightly: {summary.state}", tell_night(summary)]
+    rest = "; all the rest was done" if summary.problems else ""
+    parts = [f"# Nightly: {summary.state}", f"{tell_night(summary).capitalize()}{rest}."]
     parts += _list_lines("Left", (str(problem) for problem in summary.problems))
     parts += _list_lines("To look at", (str(finding) for finding in summary.findings))
     parts += _list_lines("Rounds", (f"{done.attribute}: {done.verdict}" for done in summary.rounds))
     parts += _list_lines("Not due yet", (str(problem) for problem in summary.waiting))
     parts += _list_lines("Not to be judged yet", summary.unjudged)
-    did = {name: count for name, count in summary.counts.items() if count}
+    did = {name: count for name, count in summary.counts.items() if count and name not in _LISTED}
     return "\n\n".join([*parts, "## Done", _list_counts(did) if did else "Nothing new was there."])
 
 
 def tell_night(summary: NightlySummary) -> str:
     """Return a sentence: what was left and what is to be looked at, or that there is nothing of it."""
-    left = [f"{len(summary.problems)} left"] if summary.problems else []
+    count = len(summary.problems)
+    left = [f"{count} problem{'' if count == 1 else 's'} left"] if count else []
     found = [f"{len(summary.findings)} to look at"] if summary.findings else []
     return ", ".join([*left, *found]) or "nothing was left"
 

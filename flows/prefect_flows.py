@@ -24,7 +24,7 @@ for _name, _value in {
 }.items():
     os.environ.setdefault(_name, _value)
 
-from prefect import Flow, Task, flow  # noqa: E402 - after what it reads
+from prefect import Flow, Task, flow, runtime  # noqa: E402 - after what it reads
 from prefect.artifacts import (  # noqa: E402
     create_markdown_artifact,
     create_progress_artifact,
@@ -55,7 +55,9 @@ _FIRST_DELAY_SECONDS = 2
 
 
 def _name_night() -> str:
-    return f"night of {read_clock():%Y-%m-%d %H:%M} UTC"
+    """Name a night by when it was due; a run is started up to some seconds before."""
+    due = cast("datetime | None", runtime.flow_run.scheduled_start_time)
+    return f"night of {due or read_clock():%Y-%m-%d %H:%M} UTC"
 
 
 @flow(name="nightly", flow_run_name=_name_night, persist_result=False)

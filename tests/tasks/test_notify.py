@@ -15,6 +15,7 @@ from typing import Any, cast
 
 import pytest
 
+from tasks.check_setup import check_setup
 from tasks.close_dead_runs import close_dead_runs
 from tasks.errors import InputError, NotYetError
 from tasks.loop import Loop
@@ -241,7 +242,10 @@ def test_what_is_told_of_each_end_and_what_is_not(make_file_loop: MakeLoop, rece
 
 def test_check_setup_finds_what_would_keep_a_notice_back(make_file_loop: MakeLoop) -> None:
     loop = make_file_loop(f"[notify]\ncommand = 'no-such-program'\nwebhook = '${{TURNROW_NOT_SET}}'\n{ATTRIBUTE}")
-    assert [problem.split(":")[0] for problem in check_notify(loop)] == [
+    problems = check_notify(loop)
+    assert [problem.split(":")[0] for problem in problems] == [
         "turnrow.toml, notify.command",
         "turnrow.toml, notify.webhook",
     ]
+    said = [finding for finding in check_setup(loop, [], []) if finding.where == "turnrow.toml, notify"]
+    assert [(finding.level, finding.what) for finding in said] == [("wrong", problem) for problem in problems]
