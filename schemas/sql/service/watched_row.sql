@@ -43,12 +43,23 @@ logged as (
     where p.attribute = $attribute and p.role = 'served'
     group by p.prediction_id
 ),
-unanswered_week as (
-    select distinct w.week
+asked_week as (
+    select
+        w.week,
+        count(*) as sample_count,
+        count(*) filter (where o.sample_id is not null and l.origin is distinct from 'person') as open_count
     from watch_sample as w
-    semi join open_fix as o on o.sample_id = w.sample_id
+    left join (select distinct sample_id from open_fix) as o on o.sample_id = w.sample_id
     left join current_label as l on l.sample_id = w.sample_id
-    where w.attribute = $attribute and l.origin is distinct from 'person'
+    where w.attribute = $attribute
+    group by w.week
+),
+-- a week that is closed does without the answers that never came, if they are few
+unanswered_week as (
+    select a.week
+    from asked_week as a
+    left join watch_close as c on c.attribute = $attribute and c.week = a.week
+    where a.open_count > case when c.week is null then 0 else a.sample_count / 20 end
 )
 select
     w.week,

@@ -143,12 +143,16 @@ def test_a_watch_with_open_questions_is_silent_and_not_biased(orchard: Orchard, 
     draw_watch(orchard.loop)
     attribute = orchard.loop.settings.attribute["obstacle"]
     told = []
-    for answered in (rows[:5], rows[5:20], rows[20:]):
-        orchard.pull(field.label(answered))
+    for answered in (rows[:5], rows[5:20], rows[20:38], [], rows[38:]):
+        if answered:
+            orchard.pull(field.label(answered))
+        else:
+            orchard.tamper("insert into watch_close select attribute, week, 'a test', known_at from watch_draw")
         with open_warehouse(orchard.loop, write=False) as warehouse:
             (model,) = measure_service(warehouse, attribute).models
         told.append((model.answered, model.open, model.errors.value))
-    assert told == [(5, 35, None), (20, 20, None), (40, 0, 0.25)]
+    assert told[:3] == [(5, 35, None), (20, 20, None), (38, 2, None)]
+    assert told[3:] == [(38, 2, 10 / 38), (40, 0, 0.25)], "once closed, a twentieth may be missing"
 
 
 def test_errors_that_cluster_by_recording_widen_the_interval_and_that_is_said() -> None:
