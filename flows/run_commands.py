@@ -3,7 +3,7 @@
 Steps are imported by the command that runs them, so that none pays for another's libraries.
 """
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -15,6 +15,7 @@ from tasks.make_plain import make_plain
 
 if TYPE_CHECKING:
     from tasks.freeze_holdouts import FrozenHoldout
+    from tasks.loop import Loop
 
 _NOT_YET = NotYetError.exit_code
 _SITTING = 200  # questions of one sitting at the answer page: they are kept from others meanwhile
@@ -39,9 +40,20 @@ def pull(request: Request) -> Answer:
     """`pull`: take in files; one that cannot be read fails alone."""
     from tasks.pull_logs import pull_files
 
-    summary = pull_files(request.loop, request.options.files or None)
+    given = request.options.files
+    summary = pull_files(request.loop, given or None)
     failed = tuple(file.error for file in summary.failed)
-    return Answer({"files": make_plain(summary.files)}, 1 if failed else 0, failed)
+    left = () if given else tuple(_tell_unmatched(request.loop))
+    return Answer({"files": make_plain(summary.files)}, 1 if failed else 0, (*failed, *left))
+
+
+def _tell_unmatched(loop: "Loop") -> Iterator[str]:
+    from tasks.find_log_files import list_unmatched
+
+    names = list_unmatched(loop)
+    if names:
+        more = f" and {len(names) - 1:,} more files in inbox/ are" if len(names) > 1 else " is"
+        yield f"{names[0]}{more} matched by no pattern of [pull], so never read; add one (turnrow.toml), or name them"
 
 
 def flag(request: Request) -> Answer:

@@ -15,6 +15,7 @@ from tasks.check_erasures import check_erasures
 from tasks.check_holdouts import check_holdouts
 from tasks.check_restrictions import check_restrictions
 from tasks.errors import SettingsError, TurnrowError
+from tasks.find_log_files import list_unmatched
 from tasks.findings import FINE, WARNING, WRONG, Finding, tell_error
 from tasks.loop import Loop
 from tasks.notify import check_notify
@@ -32,6 +33,7 @@ def check_setup(loop: Loop, cases: list[FailureCase], errors: list[SettingsError
         *_check_folder(loop),
         *_check_cases(cases, errors),
         *_check_attributes(loop),
+        *_check_inbox(loop),
         *(Finding(WRONG, "turnrow.toml, notify", problem) for problem in check_notify(loop)),
     ]
     try:
@@ -81,6 +83,13 @@ def _check_cases(cases: list[FailureCase], errors: list[SettingsError]) -> Itera
         yield Finding(FINE, "cases", f"{len(cases)} can be read")
     elif not errors:
         yield Finding(WARNING, "cases", "there is no failure case yet", "write one: cases/NAME.toml")
+
+
+def _check_inbox(loop: Loop) -> Iterator[Finding]:
+    names = list_unmatched(loop)
+    if names:
+        what = f"{len(names):,} files there are matched by no pattern of [pull], such as {names[0]}"
+        yield Finding(WARNING, "inbox", what, "add a pattern for them in turnrow.toml")
 
 
 def _check_attributes(loop: Loop) -> Iterator[Finding]:

@@ -7,6 +7,7 @@ from pathlib import Path
 
 import duckdb
 
+from schemas.log_contract import COMPRESSIONS, FORMATS
 from schemas.sql_files import read_sql
 from tasks.errors import InputError
 from tasks.hash_artefact import hash_content
@@ -30,6 +31,30 @@ def list_inbox(loop: Loop) -> list[Path]:
     """Return the prediction logs and label files that the globs of `[pull]` match, sorted, each once."""
     predictions = match_globs(loop, "predictions", loop.settings.pull.predictions)
     return sorted(predictions | match_globs(loop, "labels", loop.settings.pull.labels))
+
+
+def list_unmatched(loop: Loop) -> list[str]:
+    """Return the files of `inbox/` that could be read and that no glob of [pull] matches, by name, sorted.
+
+    A log that somebody puts there in another format than the settings ask for would otherwise wait for ever.
+    """
+    pull = loop.settings.pull
+    matched = {
+        path.resolve()
+        for key, patterns in (
+            ("predictions", pull.predictions),
+            ("labels", pull.labels),
+            ("answers", pull.answers),
+        )
+        for path in match_globs(loop, key, patterns)
+    }
+    there = (path for path in (loop.folder / "inbox").rglob("*") if _is_readable(path))
+    return sorted(loop.relate(path) for path in there if path.resolve() not in matched)
+
+
+def _is_readable(path: Path) -> bool:
+    suffixes = [suffix for suffix in path.suffixes[-2:] if suffix not in COMPRESSIONS]
+    return path.is_file() and bool(suffixes) and suffixes[-1] in FORMATS and not path.name.startswith(".")
 
 
 def match_globs(loop: Loop, key: str, patterns: Iterable[str]) -> set[Path]:

@@ -7,7 +7,8 @@ import pytest
 
 from tasks.check_setup import check_setup
 from tasks.draw_holdout import HoldoutTarget, draw_holdout
-from tasks.findings import Finding
+from tasks.find_log_files import list_unmatched
+from tasks.findings import WARNING, Finding
 from tasks.loop import Loop
 from tasks.pull_logs import pull_files
 from tasks.read_settings import read_cases
@@ -154,3 +155,16 @@ def test_a_misspelt_label_or_context_key_is_warned_of(file_loop: Loop) -> None:
             "spell it: the nearest known one is `light`",
         ),
     ]
+
+
+def test_a_log_in_a_format_that_no_pattern_asks_for_is_named(file_loop: Loop) -> None:
+    folder = file_loop.folder / "inbox" / "predictions"
+    folder.mkdir(parents=True, exist_ok=True)
+    for name in ("notes.txt", ".part.csv", "read.parquet"):
+        (folder / name).write_text("")
+    assert list_unmatched(file_loop) == []
+    for name in ("night.csv", "night.jsonl.gz"):
+        (folder / name).write_text("")
+    assert list_unmatched(file_loop) == ["inbox/predictions/night.csv", "inbox/predictions/night.jsonl.gz"]
+    (found,) = [finding for finding in check_setup(file_loop, [], []) if finding.where == "inbox"]
+    assert found.level == WARNING and "2 files there are matched by no pattern" in found.what
