@@ -53,7 +53,7 @@ def _tell_unmatched(loop: "Loop") -> Iterator[str]:
     names = list_unmatched(loop)
     if names:
         more = f" and {len(names) - 1:,} more files in inbox/ are" if len(names) > 1 else " is"
-        yield f"{names[0]}{more} matched by no pattern of [pull], so never read; add one (turnrow.toml), or name them"
+        yield f"{names[0]}{more} matched by no pattern of [pull], so never read; add one there, or name them"
 
 
 def flag(request: Request) -> Answer:
