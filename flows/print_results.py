@@ -148,7 +148,10 @@ def tell_lots(counts: _Document) -> list[str]:
 
 
 def print_holdout(document: _Document) -> Iterable[str]:
-    """Yield the hold-out, and what it still lacks."""
+    """Yield the hold-out, and what it still lacks; or what it would be."""
+    if "is_dry_run" in document:
+        yield from _print_holdout_trial(document)
+        return
     yield (
         f"{make_harmless(document['case_name'])}, version {document['version']}: hold-out "
         f"{document['holdout_id']} of {count_things(document['members'], 'member')}"
@@ -182,6 +185,29 @@ def print_holdout(document: _Document) -> Iterable[str]:
         yield f"warning: {make_harmless(document['warning'])}"
     if free < reserved:
         yield "warning: more is kept for testing than is left to learn from; pull more logs before you train"
+
+
+def _print_holdout_trial(document: _Document) -> Iterator[str]:
+    name, truth = make_harmless(document["case_name"]), make_harmless(document["truth"])
+    if not document["is_new"]:
+        yield f"{name}: nothing would be drawn: its hold-out is what is asked for"
+        return
+    members, labelled = document["members"], document["labelled"]
+    yield f"{name}: would hold {count_things(members, 'member')}, {members - labelled:,} of them not labelled yet"
+    yield from _tell_not_drawn(document["left_out"])
+    if truth:
+        called = document["called_truth"]
+        yield (
+            f"its figure counts {truth}: {document['of_truth']:,} of them are known to be, and {called:,} without "
+            "a label were called so"
+        )
+    yield (
+        f"{count_things(document['new_groups'], 'group')} more would be reserved for ever, "
+        f"{document['free_groups']:,} be left to train on and to mine"
+    )
+    if document["warning"]:
+        yield f"warning: {make_harmless(document['warning'])}"
+    yield "nothing was drawn"
 
 
 def _tell_not_drawn(left_out: dict[str, int]) -> Iterator[str]:

@@ -164,6 +164,9 @@ def _add_holdout(parser: _Parser) -> None:
         "--from", dest="listed", metavar="FILE", type=Path, help="freeze exactly the samples listed in it"
     )
     choice.add_argument("--grow", metavar="N", type=_read_count, help="a next version with N more members")
+    parser.add_argument(
+        "--dry-run", action="store_true", help="say what it would hold and reserve for ever, and draw nothing"
+    )
 
 
 def _add_filter(parser: _Parser) -> None:

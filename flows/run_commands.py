@@ -206,6 +206,11 @@ def draw_holdout(request: Request) -> Answer:
     else:
         case = request.find_case(options.case)
         target = HoldoutTarget(loop.settings.attribute[case.attribute], case)
+    if options.dry_run:
+        from tasks.try_holdout import try_holdout
+
+        trial = try_holdout(loop, target, listed=options.listed, grow=options.grow)
+        return Answer({**make_plain(trial), "is_dry_run": True})
     summary = draw(loop, target, listed=options.listed, grow=options.grow)
     return Answer(make_plain(summary), _NOT_YET if summary.missing else 0)
 

@@ -77,7 +77,9 @@ class HoldoutSummary:
 
 
 @dataclass(frozen=True)
-class _Plan:
+class HoldoutPlan:
+    """What a draw has staged: how it chose, how many are wanted, and what was left out or is to be warned of."""
+
     source: str
     size: int
     definition: str
@@ -108,8 +110,7 @@ def draw_holdout(
     started_at = loop.clock()
     with open_warehouse(loop, write=True) as warehouse:
         connection = warehouse.connection
-        latest = _read_latest(connection, target)
-        plan = _stage(warehouse, target, latest, listed, grow)
+        plan = plan_holdout(warehouse, target, listed=listed, grow=grow)
         make_wishes(connection)
         if plan is not None:
             _wish_labels(warehouse, target)
@@ -137,6 +138,13 @@ def draw_holdout(
         return warehouse.write(insert)
 
 
+def plan_holdout(
+    warehouse: Warehouse, target: HoldoutTarget, *, listed: Path | None = None, grow: int | None = None
+) -> HoldoutPlan | None:
+    """Make the temp table `drawn_member` of what would be drawn or taken; None where there is nothing to do."""
+    return _stage(warehouse, target, _read_latest(warehouse.connection, target), listed, grow)
+
+
 def _read_latest(connection: duckdb.DuckDBPyConnection, target: HoldoutTarget) -> _Latest | None:
     row = connection.execute(
         read_sql("holdout/latest"), {"case_name": target.case_name, "attribute": target.attribute.name}
@@ -146,7 +154,7 @@ def _read_latest(connection: duckdb.DuckDBPyConnection, target: HoldoutTarget) -
 
 def _stage(
     warehouse: Warehouse, target: HoldoutTarget, latest: _Latest | None, listed: Path | None, grow: int | None
-) -> _Plan | None:
+) -> HoldoutPlan | None:
     connection = warehouse.connection
     view_groups(connection, target.attribute)
     stage_seen(connection, target.attribute)
@@ -158,7 +166,7 @@ def _stage(
 
 def _plan_listed(
     warehouse: Warehouse, target: HoldoutTarget, latest: _Latest | None, listed: Path, version: int
-) -> _Plan | None:
+) -> HoldoutPlan | None:
     connection = warehouse.connection
     definition = definition_json({"listed": stage_listed(connection, listed, target.attribute)})
     is_known = latest is not None and latest.definition_sha256 == hash_definition(definition)
@@ -171,7 +179,7 @@ def _plan_listed(
         return None
     bias = find_list_bias(connection, target.attribute, target.case)
     warning = f"{listed}: {bias}" if bias else ""
-    return _Plan(_LISTED, _count(connection, "drawn_member"), definition, version, warning=warning)
+    return HoldoutPlan(_LISTED, _count(connection, "drawn_member"), definition, version, warning=warning)
 
 
 def _refuse_all_seen(connection: duckdb.DuckDBPyConnection, listed: Path) -> None:
@@ -207,7 +215,7 @@ def _stage_unaskable(warehouse: Warehouse, attribute: AttributeSettings, table: 
 
 def _plan_draw(
     warehouse: Warehouse, target: HoldoutTarget, latest: _Latest | None, grow: int | None, version: int
-) -> _Plan | None:
+) -> HoldoutPlan | None:
     connection = warehouse.connection
     definition = _define(target)
     if latest is not None and _is_done(connection, latest, hash_definition(definition), grow):
@@ -225,7 +233,7 @@ def _plan_draw(
             f"that were trained on or drawn before, and has a label or may be queued{but}; pull more logs, or "
             "widen [scope]"
         )
-    return _Plan(_GROWN if carried else _DRAWN, size + kept, definition, version, left_out)
+    return HoldoutPlan(_GROWN if carried else _DRAWN, size + kept, definition, version, left_out)
 
 
 def _is_done(
@@ -316,7 +324,7 @@ def _wish_labels(warehouse: Warehouse, target: HoldoutTarget) -> None:
 
 
 def _insert_draw(
-    connection: duckdb.DuckDBPyConnection, target: HoldoutTarget, plan: _Plan, known_at: datetime
+    connection: duckdb.DuckDBPyConnection, target: HoldoutTarget, plan: HoldoutPlan, known_at: datetime
 ) -> None:
     names = {"attribute": target.attribute.name, "case_name": target.case_name, "version": plan.version}
     sha = hash_definition(plan.definition)
@@ -352,7 +360,7 @@ def _summarise(
     connection: duckdb.DuckDBPyConnection,
     target: HoldoutTarget,
     waiting: Sequence[OpenHoldout],
-    plan: _Plan | None,
+    plan: HoldoutPlan | None,
 ) -> HoldoutSummary:
     """Tell how the latest one stands; `waiting` are those that were not frozen before what is planned."""
     latest = _read_latest(connection, target)
