@@ -30,6 +30,7 @@ DATED_FACTS = (
     "holdout_freeze",
     "watch_draw",
     "watch_sample",
+    "watch_track",
     "watch_close",
     "training_set",
     "quality_check",

@@ -3,7 +3,8 @@
 A week (ISO, UTC, by `observed_at`) is drawn once it is over. The tracks that are known then get one probability,
 and each is in or out by a hash of its name. Tracks that come in later are drawn by themselves, with a probability
 of their own that is never above the first: so every track had a known chance, and a late delivery cannot flood the
-queue. What was eligible once is never drawn again.
+queue. What was eligible once is never drawn again, and keeps its week: `watch_track` remembers it, since rows that
+come in later may lie in an earlier week.
 """
 
 from dataclasses import asdict, dataclass, replace
@@ -69,13 +70,17 @@ def _make_staging(connection: duckdb.DuckDBPyConnection) -> None:
         "sample_id varchar, inclusion_probability double, track_sample_count bigint)"
     )
     connection.execute(
+        "create or replace temp table eligible_once (attribute varchar, week date, part integer, "
+        "recording_id varchar, object_id varchar)"
+    )
+    connection.execute(
         "create or replace temp table week_draw (attribute varchar, week date, part integer, track_count bigint, "
         "drawn_count bigint, inclusion_probability double, seen_until timestamptz)"
     )
 
 
 def _stage_attribute(warehouse: Warehouse, attribute: AttributeSettings, now: datetime) -> int:
-    """Add to `drawn_sample` and `week_draw` what is due; return how many tracks came too late to be drawn."""
+    """Stage what is due of an attribute; return how many tracks came too late to be drawn."""
     connection, per_week = warehouse.connection, warehouse.loop.settings.queue.watch_per_week
     which = {"attribute": attribute.name}
     window = connection.execute(read_sql("watch/find_window"), which | {"now": now}).fetchone()
@@ -85,6 +90,7 @@ def _stage_attribute(warehouse: Warehouse, attribute: AttributeSettings, now: da
     connection.execute(read_sql("watch/stage_tracks"), which | days)
     connection.execute(read_sql("watch/stage_draw"), which | {"per_week": float(per_week)})
     connection.execute(read_sql("watch/choose_samples"), which)
+    connection.execute(read_sql("watch/choose_tracks"), which)
     connection.execute(read_sql("watch/count_draws"), which | {"seen_until": warehouse.read_clock()})
     row = connection.execute(read_sql("watch/count_late"), which | days).fetchone()
     return int(row[0]) if row else 0
@@ -111,6 +117,7 @@ def _insert_draws(
     if taken and taken[0]:
         return WatchSummary()
     connection.execute(read_sql("watch/insert_samples"), {"known_at": known_at})
+    connection.execute(read_sql("watch/insert_tracks"), {"known_at": known_at})
     connection.execute(read_sql("watch/insert_draws"), {"known_at": known_at})
     asked = insert_wishes(connection, known_at)
     row = connection.execute(

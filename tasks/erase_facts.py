@@ -17,6 +17,9 @@ from tasks.release_groups import find_groups_to_release
 
 # By which of its columns a table's rows belong to a sample, the first that it has.
 _KEYS = {"sample_id": "erased_sample", "fix_id": "erased_fix", "misprediction_id": "erased_misprediction"}
+_TRACK = "(recording_id, object_id)"
+_BY_TRACK = {"watch_track": _TRACK}  # rows that name a track, not one of its samples
+_STAGED = {**_KEYS, _TRACK: "erased_track"}
 _OWN = ("erasure", "erased_id", "pending_erasure")
 _TRIMMED = "training_set_member"
 _BY_MENTION = {"evaluation": "slice"}  # rows that go whole where this column names it
@@ -102,6 +105,9 @@ def plan_facts(
     connection.execute(
         read_sql("erase/stage_samples"), {"recording_id": target.recording_id, "object_id": target.object_id}
     )
+    connection.execute(
+        read_sql("erase/stage_tracks"), {"recording_id": target.recording_id, "object_id": target.object_id}
+    )
     if tombstone is not None:
         _stage_hashed(connection, tables, tombstone)
     connection.execute(read_sql("erase/stage_ids"))
@@ -125,7 +131,7 @@ def remove_facts(connection: duckdb.DuckDBPyConnection, plan: FactsPlan) -> None
     connection.execute(read_sql("erase/release_lots"))
     for table, key in plan.keys.items():
         if table in plan.deleted:
-            connection.execute(f"delete from {table} where {key} in (select {key} from {_KEYS[key]})")
+            connection.execute(f"delete from {table} where {key} in (select {key} from {_STAGED[key]})")
     if plan.trimmed:
         connection.execute(read_sql("erase/trim_members"))
     if plan.quarantined:
@@ -159,7 +165,7 @@ def _find_keys(tables: dict[str, tuple[list[str], list[str]]]) -> dict[str, str]
     """Return by table the column that says whose its rows are; a training set's rows stay."""
     found: dict[str, str] = {}
     for name, (columns, _) in tables.items():
-        key = next((key for key in _KEYS if key in columns), None)
+        key = _BY_TRACK.get(name) or next((key for key in _KEYS if key in columns), None)
         if key is not None and name != _TRIMMED:
             found[name] = key
     return found
@@ -179,7 +185,9 @@ def _stage_hashed(
 
 
 def _count(connection: duckdb.DuckDBPyConnection, table: str, key: str) -> int:
-    return _read_count(connection, f"select count(*) from {table} where {key} in (select {key} from {_KEYS[key]})")
+    return _read_count(
+        connection, f"select count(*) from {table} where {key} in (select {key} from {_STAGED[key]})"
+    )
 
 
 def _read_count(connection: duckdb.DuckDBPyConnection, query: str, **values: object) -> int:
@@ -249,7 +257,7 @@ def _find_texts(
     conditions = [_name_test(column)]
     key = plan.keys.get(table)
     if key is not None:
-        conditions.append(f"{key} not in (select {key} from {_KEYS[key]})")
+        conditions.append(f"{key} not in (select {key} from {_STAGED[key]})")
     elif table == _TRIMMED:
         conditions.append("sample_id not in (select sample_id from erased_sample)")
     elif table == "quarantined_row":

@@ -1,5 +1,5 @@
--- one row per sample of a track that may be drawn now: tracks that came in since their week's last draw, of weeks that
--- are not closed. `chance` is a hash of the track, evenly between 0 and 1; a track is in where it lies below the draw's
+-- one row per sample of a track that may be drawn now: tracks that could not be in any earlier draw, of weeks that are
+-- not closed. `chance` is a hash of the track, evenly between 0 and 1; a track is in where it lies below the draw's
 -- probability: the wanted number by all tracks of the week that are known so far, and never above an earlier draw's
 create or replace temp table eligible_track as
 with drawn as (
@@ -7,16 +7,15 @@ with drawn as (
         week,
         max(part) as part,
         min(inclusion_probability) as probability,
-        sum(track_count) as track_count,
-        max(seen_until) as until
+        sum(track_count) as track_count
     from watch_draw
     where attribute = $attribute
     group by week
 ),
-taken as (
-    select distinct s.recording_id, s.object_id
-    from watch_sample as w
-    inner join sample as s on s.sample_id = w.sample_id
+been as (
+    select w.recording_id, w.object_id
+    from watch_track as w
+    semi join served_track as t on t.recording_id = w.recording_id and t.object_id = w.object_id
     where w.attribute = $attribute
 ),
 new_track as (
@@ -27,9 +26,8 @@ new_track as (
         coalesce(d.track_count, 0) as known_before
     from served_track as t
     left join drawn as d on d.week = t.week
-    anti join taken as k on k.recording_id = t.recording_id and k.object_id = t.object_id
-    where (d.week is null or t.first_known > d.until)
-        and t.week not in (select week from watch_close where attribute = $attribute)
+    anti join been as b on b.recording_id = t.recording_id and b.object_id = t.object_id
+    where t.week not in (select week from watch_close where attribute = $attribute)
 ),
 sizes as (
     select week, count(distinct (recording_id, object_id)) as track_count

@@ -100,6 +100,57 @@ def test_a_week_is_drawn_once_and_what_comes_later_by_itself(at: Callable[[int],
     assert draw_at(at, 9, 20) == WatchSummary()
 
 
+def shift(rows: list[Row], weeks: int) -> list[Row]:
+    """Return the same tracks, seen so many weeks later."""
+    more = timedelta(weeks=weeks)
+    return [row | {"observed_at": (datetime.fromisoformat(row["observed_at"]) + more).isoformat()} for row in rows]
+
+
+def test_a_track_keeps_the_week_that_it_was_first_eligible_in(at: Callable[[int], Orchard], field: Field) -> None:
+    """Rows of another week, earlier or later, that come in after it do not bring it into a second draw."""
+    orchard = at(8)
+    orchard.pull(field.predict(sights(field, "crate", 60, "old")))
+    assert draw_at(at, 8, 20).tracks == 60
+    rows = sights(field, "foliage", 40, "wk")
+    orchard.pull(field.predict(shift(rows, 1)))
+    inside = {row["recording_id"] for row in rows if lie(row["recording_id"], "1", "2031-05-12") < 0.5}
+    assert draw_at(at, 15, 20).drawn == len(inside) > 0
+    orchard.pull(field.predict(rows))
+    assert draw_at(at, 15, 20) == WatchSummary()
+    orchard.pull(field.predict(shift(rows, 5)))
+    assert draw_at(at, 45, 20) == WatchSummary()
+    assert {row[0] for row in drawn_from(orchard, "2031-05-12")} == inside
+    assert orchard.ask("select cast(week as varchar), part from watch_draw order by all") == [
+        (WEEK, 1),
+        ("2031-05-12", 1),
+    ]
+    kept = "select cast(week as varchar), count(*), count(distinct recording_id) from watch_track group by all"
+    assert orchard.ask(f"{kept} order by all") == [(WEEK, 60, 60), ("2031-05-12", 40, 40)]
+
+
+def drawn_from(orchard: Orchard, week: str) -> list[tuple[Any, ...]]:
+    """Return what was drawn of a week."""
+    found: list[tuple[Any, ...]] = orchard.ask(
+        f"select recording_id from watch_sample inner join known_sample using (sample_id) where week = '{week}'"
+    )
+    return found
+
+
+def test_a_track_whose_later_rows_came_first_is_drawn_all_the_same(
+    at: Callable[[int], Orchard], field: Field
+) -> None:
+    """It was known before its week's draw, but not in that week: it is new there once its rows are."""
+    rows = sights(field, "foliage", 10, "wk")
+    orchard = at(8)
+    orchard.pull(field.predict(sights(field, "crate", 60, "old") + shift(rows, 1)))
+    assert draw_at(at, 8, 20).tracks == 60
+    orchard.pull(field.predict(rows))
+    found = draw_at(at, 14, 20)  # the later week is over too
+    assert (found.tracks, found.late) == (10, 0)
+    assert found.drawn == sum(lie(row["recording_id"], "1") < 20 / 70 for row in rows)
+    assert draw_at(at, 15, 20) == WatchSummary()
+
+
 def test_its_questions_are_blind_and_first_and_need_none_where_a_person_has_said(
     at: Callable[[int], Orchard], field: Field
 ) -> None:
@@ -191,6 +242,9 @@ def test_an_erased_recording_leaves_the_watch(at: Callable[[int], Orchard], fiel
     draw_at(at, 8, 50)
     erase_recording(orchard.loop, "wk-crate-000")
     assert orchard.number("select count(*) from watch_sample") == 4
+    assert sorted(orchard.ask("select recording_id from watch_track")) == [
+        (f"wk-crate-{n:03d}",) for n in range(1, 5)
+    ]
     assert orchard.ask("select track_count, drawn_count from watch_draw") == [(5, 5)]
     assert orchard.number("select count(*) from open_fix") == 4
 
