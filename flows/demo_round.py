@@ -10,7 +10,7 @@ from flows.lay_out_text import indent, lay_out_table, make_harmless
 from flows.round import run_round
 from flows.temporary_server import TemporaryServer
 from tasks.errors import TrainerError
-from tasks.gate_candidate import Criterion
+from tasks.gate_criteria import Criterion
 from tasks.tell_orchard import Figure, Models, RoundFigures, read_round_figures
 
 _TAKES_AT_MOST_SECONDS = 90

@@ -7,7 +7,7 @@ from flows.attempt_steps import Perform, perform_plainly
 from schemas.case_file import FailureCase
 from tasks.assemble_training_set import AssembleSummary, assemble_training_set
 from tasks.find_names import find_attribute
-from tasks.gate_candidate import Criterion
+from tasks.gate_criteria import Criterion
 from tasks.loop import Loop
 from tasks.read_settings import read_cases
 from tasks.retrain_model import RetrainSummary, retrain_model

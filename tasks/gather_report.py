@@ -5,7 +5,7 @@ from dataclasses import replace
 
 from schemas.case_file import FailureCase
 from tasks.embed_pictures import embed_pictures
-from tasks.gate_candidate import BIASED
+from tasks.gate_criteria import BIASED
 from tasks.gather_lineage_facts import compare_sets, gather_cost, gather_data, gather_lineage, name_old_set
 from tasks.gather_service import gather_service
 from tasks.loop import Loop

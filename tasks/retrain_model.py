@@ -15,7 +15,8 @@ from schemas.sql_files import read_sql
 from tasks.errors import NotYetError
 from tasks.find_biased_holdouts import find_case_bias, find_overall_bias
 from tasks.find_names import find_attribute
-from tasks.gate_candidate import CaseToJudge, Criterion, GateInput, judge_candidate
+from tasks.gate_candidate import judge_candidate
+from tasks.gate_criteria import CaseToJudge, Criterion, GateInput
 from tasks.group_samples import view_groups
 from tasks.know_models import find_artefact, read_model
 from tasks.loop import Loop

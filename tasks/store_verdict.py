@@ -10,7 +10,7 @@ from schemas.case_file import FailureCase
 from schemas.definitions import definition_json, hash_definition
 from schemas.settings import AttributeSettings
 from schemas.sql_files import read_sql
-from tasks.gate_candidate import Criterion
+from tasks.gate_criteria import Criterion
 from tasks.loop import Loop
 from tasks.measure import Measure
 

@@ -16,7 +16,9 @@ import numpy as np
 
 from schemas.settings import AttributeSettings, GateSettings
 from tasks.find_holdout_limits import share_power
-from tasks.gate_candidate import CaseToJudge, GateInput, judge_candidate, pool
+from tasks.gate_candidate import judge_candidate
+from tasks.gate_criteria import CaseToJudge, GateInput
+from tasks.judge_guards import pool
 from tasks.read_outcomes import Outcomes
 from tasks.statistics import mcnemar_exact, pairs_needed, wilson_interval
 from tasks.statistics_planning import noninferior_pairs_needed

@@ -22,7 +22,8 @@ import pytest
 from schemas.settings import GateSettings
 from tasks.compare_models import compare
 from tasks.find_biased_holdouts import Chosen, tell_errors_only
-from tasks.gate_candidate import CaseToJudge, Criterion, GateInput, judge_candidate
+from tasks.gate_candidate import judge_candidate
+from tasks.gate_criteria import CaseToJudge, Criterion, GateInput
 from tasks.read_outcomes import Outcomes
 from tasks.train_perceptron import count_updates, epochs_for_updates, train
 

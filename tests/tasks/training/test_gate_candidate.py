@@ -9,7 +9,8 @@ import pytest
 
 from schemas.settings import GateSettings
 from tasks.compare_models import compare
-from tasks.gate_candidate import CaseToJudge, Criterion, GateInput, judge_candidate
+from tasks.gate_candidate import judge_candidate
+from tasks.gate_criteria import CaseToJudge, Criterion, GateInput
 from tasks.measure_models import measure_shares
 from tasks.read_outcomes import Outcomes
 from tasks.spend_alpha import spend_alpha, spend_p_value
