@@ -1,7 +1,7 @@
 """`nightly`: take in what is new, flag and sort it, take answers, settle, mine, and start the rounds due."""
 
 from collections.abc import Callable, Iterable, Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from dataclasses import asdict, dataclass, field
 from functools import partial
 
@@ -10,6 +10,7 @@ from flows.round import RoundSummary, run_round
 from schemas.case_file import FailureCase
 from tasks.audit_lots import audit_lots
 from tasks.draw_watch import draw_watch
+from tasks.errors import WarehouseError
 from tasks.flag_mispredictions import flag_mispredictions
 from tasks.follow_cases import follow_cases
 from tasks.forget_old import forget_old
@@ -60,6 +61,7 @@ class _Night:
     rounds: list[RoundSummary] = field(default_factory=list)
     looked_out: LookedOut = field(default_factory=LookedOut)
     is_told: bool = False
+    run: TrackedRun | None = None
 
     def add(self, **counts: int) -> None:
         for name, count in counts.items():
@@ -81,6 +83,7 @@ def run_nightly(
     """
     night = _Night(loop, Attempts(perform), start_round)
     with _tell_once(night), track_run(loop, "nightly", {}, is_alone=True) as run:
+        night.run = run
         _take_in(night, run.run_id)
         _tell_unread_cases(night)
         _sort(night)
@@ -109,8 +112,11 @@ def _tell_once(night: _Night) -> Iterator[None]:
 
 
 def _remember_told(night: _Night) -> None:
-    if night.is_told and any(one.is_new for one in night.looked_out.findings):
-        mark_told(night.loop)
+    """Mark what was told, if a notice reached somebody; what cannot be marked is told twice rather than never."""
+    is_heard = night.is_told and night.run is not None and night.run.is_heard
+    if is_heard and any(one.is_new for one in night.looked_out.findings):
+        with suppress(WarehouseError):
+            mark_told(night.loop)
 
 
 def _take_in(night: _Night, run_id: str) -> None:

@@ -9,7 +9,8 @@ reaction to failures fire.
 """
 
 import os
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from datetime import datetime
 from pathlib import Path
 from typing import Any, TypeVar, cast
@@ -41,13 +42,14 @@ from prefect.tasks import exponential_backoff  # noqa: E402
 from flows.backfill import BackfillSummary, run_backfill  # noqa: E402
 from flows.backfill_progress import BackfillProgress, ShowProgress  # noqa: E402
 from flows.describe_summary import describe_backfill, describe_nightly, describe_round, tell_night  # noqa: E402
-from flows.log_lines import log_left, log_step, open_log  # noqa: E402
+from flows.log_lines import LOG, log_left, log_step, open_log  # noqa: E402
 from flows.nightly import NightlySummary, run_nightly  # noqa: E402
 from flows.round import RoundSummary, run_round  # noqa: E402
 from tasks.errors import BusyWarehouseError, NotYetError, TurnrowError  # noqa: E402
 from tasks.list_due import list_due  # noqa: E402
 from tasks.loop import Loop, read_clock  # noqa: E402
 from tasks.read_settings import read_settings  # noqa: E402
+from tasks.track_run import describe_error  # noqa: E402
 
 T = TypeVar("T")
 _RETRIES = 3
@@ -175,7 +177,8 @@ def _open_loop(at: str) -> Loop:
 def _show_nightly(summary: NightlySummary) -> None:
     log_left(tuple((problem.step, problem.what, problem.message) for problem in summary.problems))
     _publish("nightly", "", describe_nightly(summary))
-    _rename_run(tell_night(summary))
+    with _log_failure("the run was not renamed"):
+        _rename_run(tell_night(summary))
 
 
 def _rename_run(told: str) -> None:
@@ -189,7 +192,17 @@ def _rename_run(told: str) -> None:
 
 def _publish(name: str, what: str, markdown: str) -> None:
     """Keep a summary as an artifact; its key may hold small letters, digits and dashes only."""
-    create_markdown_artifact(markdown, key="-".join(["turnrow", name, *what.replace("_", "-").split()]))
+    with _log_failure("its page was not written"):
+        create_markdown_artifact(markdown, key="-".join(["turnrow", name, *what.replace("_", "-").split()]))
+
+
+@contextmanager
+def _log_failure(what: str) -> Iterator[None]:
+    """Log what fails in showing a run: a server that is gone must not undo what the run has done."""
+    try:
+        yield
+    except Exception as error:  # whatever the server or the way to it does
+        LOG.warning("%s: %s", what, describe_error(error))
 
 
 def _make_progress() -> ShowProgress:

@@ -166,7 +166,7 @@ def _watch_disk(warehouse: Warehouse, now: datetime) -> list[Observed]:  # noqa:
         share = 1 - usage.free / usage.total
         if share > _limits(warehouse).disk_share_at_most:
             free = usage.free / 2**30
-            message = f"its disk is {share:.0%} full, {free:,.1f} GiB are free; make room, or set [retention] days"
+            message = f"its disk is {share:.0%} full, {free:,.1f} GiB are free; make room"
             found.append(Observed("disk", name, message))
     return found
 

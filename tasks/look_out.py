@@ -5,7 +5,7 @@ away and came back. `open_finding` remembers that; a night that is killed before
 (The random watch of served traffic, `draw_watch`, is another thing.)
 """
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 
@@ -17,6 +17,8 @@ from tasks.list_watches import WATCHES, Observed
 from tasks.loop import Loop
 from tasks.track_run import describe_error
 from tasks.warehouse import Warehouse, as_utc, open_warehouse
+
+_SILENT = "silent_units"
 
 
 @dataclass(frozen=True)
@@ -99,6 +101,26 @@ def _note(loop: Loop, spoken: Sequence[Observed], failed: set[str]) -> tuple[Fin
         return warehouse.write(lambda known_at: _replace(warehouse, known_at, spoken, failed))
 
 
+def _stays(
+    warehouse: Warehouse,
+    key: tuple[str, str],
+    found_at: datetime,
+    failed: set[str],
+    now: Mapping[tuple[str, str], str],
+) -> bool:
+    """Tell whether what was found before is still open though nobody named it: its watch failed, or it is silent.
+
+    A unit is known by its logs of four weeks; one that is silent for longer has not come back for that.
+    """
+    watch, subject = key
+    if watch in failed:
+        return True
+    if watch != _SILENT or watch in warehouse.loop.settings.watch.off or (watch, "all units") in now:
+        return False
+    since = {"since": found_at, "unit": subject}
+    return warehouse.connection.execute(read_sql("look_out/log_since"), since).fetchone() is None
+
+
 def _replace(
     warehouse: Warehouse, known_at: datetime, spoken: Sequence[Observed], failed: set[str]
 ) -> tuple[Finding, ...]:
@@ -106,7 +128,9 @@ def _replace(
     rows = connection.execute(read_sql("look_out/read_open")).fetchall()
     known = {(str(watch), str(subject)): (str(told), found, at) for watch, subject, told, found, at in rows}
     now = {(one.watch, one.subject): one.message for one in spoken}
-    kept = {key: row[0] for key, row in known.items() if key[0] in failed and key not in now}
+    kept = {
+        key: row[0] for key, row in known.items() if key not in now and _stays(warehouse, key, row[1], failed, now)
+    }
     merged = {key: (message, *known.get(key, ("", known_at, None))[1:]) for key, message in (now | kept).items()}
     if merged != known:
         connection.execute("delete from open_finding")

@@ -25,6 +25,10 @@ def suggest_next(status: Status) -> NextStep:
         step = rule(status)
         if step is not None:
             return step
+    night = status.last_night
+    if night is not None and night["state"] == "partial":
+        left = (night["error"] or "something").splitlines()[0]
+        return NextStep(f"the last night left {left}; see to that, and run it again", "turnrow nightly")
     return NextStep("nothing is waiting; take in what is new", "turnrow nightly")
 
 

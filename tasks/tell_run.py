@@ -13,13 +13,17 @@ from tasks.warehouse import as_utc
 TOLD_STATES = ("failed", "partial", "crashed")
 
 
-def tell_run(loop: Loop, row: Mapping[str, Any], findings: Sequence[str] = ()) -> None:
+def tell_run(loop: Loop, row: Mapping[str, Any], findings: Sequence[str] = ()) -> bool:
     """Notify of a row of `flow_run` that ended badly, or that comes with findings; else of nothing.
 
-    `parameters` and `counts` are JSON, as they are stored. What fails is logged.
+    `parameters` and `counts` are JSON, as they are stored. What fails is logged. Returns false where somebody is
+    to be notified and nobody could be.
     """
-    if row["state"] in TOLD_STATES or findings:
-        notify(loop, describe_run(loop, row, findings))
+    if row["state"] not in TOLD_STATES and not findings:
+        return True
+    failed = notify(loop, describe_run(loop, row, findings))
+    ways = [text for text in (loop.settings.notify.command, loop.settings.notify.webhook) if text.strip()]
+    return not failed or len(failed) < len(ways)
 
 
 def describe_run(loop: Loop, row: Mapping[str, Any], findings: Sequence[str] = ()) -> dict[str, Any]:

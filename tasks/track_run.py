@@ -26,7 +26,10 @@ LOG = logging.getLogger("turnrow.run")
 
 @dataclass
 class TrackedRun:
-    """A flow under way; whoever runs it fills in what came of it. `findings` are worth a notice by themselves."""
+    """A flow under way; whoever runs it fills in what came of it. `findings` are worth a notice by themselves.
+
+    `is_heard`: the notice reached somebody, or none was to be given.
+    """
 
     run_id: str
     flow: str
@@ -36,6 +39,7 @@ class TrackedRun:
     counts: dict[str, object] = field(default_factory=dict)
     state: str = "done"
     error: str | None = None
+    is_heard: bool = True
 
 
 _UNDER_WAY: ContextVar[TrackedRun | None] = ContextVar("_UNDER_WAY", default=None)
@@ -71,7 +75,8 @@ def track_run(
         is_stopped = not isinstance(error, Exception)
         run.state = "partial" if is_stopped else "failed"
         told = "stopped before its end; run it again" if is_stopped else describe_error(error)
-        run.error = run.error or told
+        if told not in (run.error or ""):
+            run.error = f"{run.error}\n{told}" if run.error else told
         _end_after(loop, run, error, is_to_tell=is_to_tell and not is_stopped)
         raise
     else:
@@ -157,7 +162,7 @@ def _end(loop: Loop, run: TrackedRun, *, is_to_tell: bool) -> None:
 
 def _tell(loop: Loop, run: TrackedRun) -> None:
     row = {**vars(run), "counts": json.dumps(run.counts, sort_keys=True), "ended_at": loop.clock()}
-    tell_run(loop, row, run.findings)
+    run.is_heard = tell_run(loop, row, run.findings)
 
 
 def _end_after(loop: Loop, run: TrackedRun, cause: BaseException, *, is_to_tell: bool) -> None:

@@ -262,9 +262,14 @@ def test_what_the_night_sees_is_told_and_notified_once_and_fails_nothing(orchard
     notify = replace(settings.notify, command="tee -a told.jsonl")
     loop = replace(orchard.loop, settings=replace(settings, watch=watch, notify=notify))
     assert run_nightly(loop).findings == () and not told.exists()
-    for days, is_new in ((20, True), (21, False)):
+    deaf = replace(loop, settings=replace(loop.settings, notify=replace(notify, command="false")))
+    for days, is_new, told_by in (
+        (19, True, deaf),
+        (20, True, loop),
+        (21, False, loop),
+    ):  # what nobody heard stays new
         later = loop.clock() + timedelta(days=days)
-        night = run_nightly(replace(loop, clock=lambda moment=later: moment))
+        night = run_nightly(replace(told_by, clock=lambda moment=later: moment))
         assert [(one.watch, one.subject, one.is_new) for one in night.findings] == [
             ("old_questions", "obstacle", is_new)
         ]

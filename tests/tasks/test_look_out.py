@@ -82,14 +82,14 @@ def test_a_usual_season_is_quiet_and_what_is_unusual_is_told_by_name(
         ("class_shift", "obstacle, against the four weeks before"),
         ("class_shift", "obstacle, against the general hold-out"),
         ("feature_shift", "obstacle"),
-        ("replay_differs", "obstacle-1"),
+        ("replay_differs", "obstacle, obstacle-1"),
     }
     assert "the furthest, 2031-06-15 09:00, has 72, usual are 0 to 21" in told["hour_rows", "obstacle"]
     assert "ladder: 0." in told["class_shift", "obstacle, against the four weeks before"]
     assert "1 of 2 features have shifted" in told["feature_shift", "obstacle"]
     assert (
         "of 18 samples of obstacle that it served and was replayed on, 18 differ"
-        in told["replay_differs", "obstacle-1"]
+        in told["replay_differs", "obstacle, obstacle-1"]
     )
     off = ("hour_rows", "class_shift", "feature_shift", "replay_differs")
     assert tell(loop, off=off) == {}
@@ -131,6 +131,8 @@ def test_a_unit_that_stops_is_told_and_one_that_always_pauses_is_not(
     assert "no log for 88 hours, the last of 2031-06-12 09:00" in told["silent_units", "stopped"]
     later = at(loop, NOW + timedelta(days=10), off=("hour_rows", "class_shift", "feature_shift"))
     assert [one.subject for one in look_out(later).findings] == ["all units"]
+    gone = at(loop, NOW + timedelta(days=60), off=("hour_rows", "class_shift", "feature_shift"))
+    assert [one.subject for one in look_out(gone).findings] == ["all units"], "still silent, however long"
 
 
 def test_a_finding_is_told_once_then_still_and_anew_after_it_went_away(

@@ -140,4 +140,4 @@ def test_a_night_that_failed_is_told_before_all_else_but_a_broken_case() -> None
     told = suggest_next(replace(CALM, last_night=night, moments=at(last_log_at=None)))
     assert told.what == "the last night failed: pull: disk full (and 1 more); mend that and run it again"
     partial = replace(CALM, last_night={"state": "partial", "error": "pull a.csv: torn"})
-    assert suggest_next(partial).what == "nothing is waiting; take in what is new"
+    assert suggest_next(partial).what == "the last night left pull a.csv: torn; see to that, and run it again"

@@ -1,4 +1,4 @@
--- one row per model version of which what was served and what was replayed in the last four weeks differ on more than
+-- one row per model version (its attribute before it) of which what was served and what was replayed in the last four weeks differ on more than
 -- a share $at_most of the samples that have both
 with pairs as (
     select
@@ -15,7 +15,7 @@ with pairs as (
 )
 
 select
-    model_version as subject,
+    attribute || ', ' || model_version as subject,
     format(
         'of {} samples of {} that it served and was replayed on, {} differ ({:.1f} %, at most {:.1f} %); look whether '
             || 'the model in service is the file that is registered, and gets the same inputs',
@@ -26,4 +26,4 @@ select
 from pairs
 group by model_version, attribute
 having avg(cast(is_different as integer)) > $at_most
-order by model_version
+order by subject
