@@ -43,14 +43,14 @@ def pull(request: Request) -> Answer:
     given = request.options.files
     summary = pull_files(request.loop, given or None)
     failed = tuple(file.error for file in summary.failed)
-    left = () if given else tuple(_tell_unmatched(request.loop))
+    left = () if given else tuple(_tell_unread(request.loop))
     return Answer({"files": make_plain(summary.files)}, 1 if failed else 0, (*failed, *left))
 
 
-def _tell_unmatched(loop: "Loop") -> Iterator[str]:
-    from tasks.find_log_files import list_unmatched
+def _tell_unread(loop: "Loop") -> Iterator[str]:
+    from tasks.find_log_files import list_unread
 
-    names = list_unmatched(loop)
+    names = list_unread(loop)
     if names:
         more = f" and {len(names) - 1:,} more files in inbox/ are" if len(names) > 1 else " is"
         yield f"{names[0]}{more} matched by no pattern of [pull], so never read; add one there, or name them"

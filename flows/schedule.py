@@ -86,6 +86,7 @@ class _Scheduler:
     delay_seconds: float = 0.0
     modified_ns: int = 0
     is_to_renew: bool = False
+    is_to_apply: bool = False
 
     def run(self) -> None:
         self.modified_ns = self._read_modified()
@@ -186,12 +187,14 @@ class _Scheduler:
         except TurnrowError as error:
             self.say(f"the cron lines stay as they were, and runs fail until this is mended: {error}")
             return
-        is_changed = settings.schedule != self.loop.settings.schedule
+        if settings.schedule != self.loop.settings.schedule:
+            self.is_to_apply = True
         self.loop = replace(self.loop, settings=settings)
-        if is_changed:
-            self._apply_lines()
+        if self.is_to_apply:
+            self.is_to_apply = not self._apply_lines()
 
-    def _apply_lines(self) -> None:
+    def _apply_lines(self) -> bool:
+        """Hand the lines over; return whether the server took them. It is asked again at the next change."""
         try:
             done = subprocess.run(
                 self._serve("apply"),
@@ -209,6 +212,7 @@ class _Scheduler:
             self._say_lines()
         else:
             self.say("turnrow.toml has changed, but the server does not take the cron lines: start schedule anew")
+        return is_done
 
     def _say_lines(self) -> None:
         schedule = self.loop.settings.schedule

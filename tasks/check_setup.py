@@ -3,6 +3,7 @@
 import os
 import shutil
 from collections.abc import Callable, Iterator
+from contextlib import suppress
 from functools import partial
 from pathlib import Path
 
@@ -15,7 +16,7 @@ from tasks.check_erasures import check_erasures
 from tasks.check_holdouts import check_holdouts
 from tasks.check_restrictions import check_restrictions
 from tasks.errors import SettingsError, TurnrowError
-from tasks.find_log_files import list_unmatched
+from tasks.find_log_files import list_unread
 from tasks.findings import FINE, WARNING, WRONG, Finding, tell_error
 from tasks.loop import Loop
 from tasks.notify import check_notify
@@ -86,7 +87,9 @@ def _check_cases(cases: list[FailureCase], errors: list[SettingsError]) -> Itera
 
 
 def _check_inbox(loop: Loop) -> Iterator[Finding]:
-    names = list_unmatched(loop)
+    names: list[str] = []
+    with suppress(TurnrowError):  # a warehouse that cannot be opened is told of elsewhere
+        names = list_unread(loop)
     if names:
         what = f"{len(names):,} files there are matched by no pattern of [pull], such as {names[0]}"
         yield Finding(WARNING, "inbox", what, "add a pattern for them in turnrow.toml")

@@ -13,6 +13,7 @@ from tasks.errors import InputError
 from tasks.hash_artefact import hash_content
 from tasks.loop import Loop
 from tasks.resolve_secret import resolve_environment
+from tasks.warehouse import open_warehouse
 
 
 @dataclass(frozen=True)
@@ -33,11 +34,21 @@ def list_inbox(loop: Loop) -> list[Path]:
     return sorted(predictions | match_globs(loop, "labels", loop.settings.pull.labels))
 
 
-def list_unmatched(loop: Loop) -> list[str]:
-    """Return the files of `inbox/` that could be read and that no glob of [pull] matches, by name, sorted.
+def list_unread(loop: Loop) -> list[str]:
+    """Return the files of `inbox/` that could be read, that no glob of [pull] matches and nobody pulled by name.
 
     A log that somebody puts there in another format than the settings ask for would otherwise wait for ever.
     """
+    names = list_unmatched(loop)
+    if not names:
+        return []
+    with open_warehouse(loop, write=False) as warehouse:
+        seen = read_seen(warehouse.connection)
+    return [name for name in names if name not in seen]
+
+
+def list_unmatched(loop: Loop) -> list[str]:
+    """Return the files of `inbox/` that could be read and that no glob of [pull] matches, by name, sorted."""
     pull = loop.settings.pull
     matched = {
         path.resolve()

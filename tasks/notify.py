@@ -11,6 +11,7 @@ import os
 import shlex
 import shutil
 import signal
+import ssl
 import subprocess
 import threading
 import urllib.error
@@ -148,7 +149,10 @@ def _send(request: urllib.request.Request, is_loopback: bool, seconds: float, pr
         problems.append(f"it answered with HTTP status {error.code}")
     except urllib.error.URLError as error:
         cause = error.reason
-        told = cause.strerror if isinstance(cause, OSError) and cause.strerror else type(cause).__name__
+        if isinstance(cause, ssl.SSLError):
+            told = "its certificate is not accepted"  # the error's own text names the host, maybe the secret
+        else:
+            told = cause.strerror if isinstance(cause, OSError) and cause.strerror else type(cause).__name__
         problems.append(f"it cannot be reached ({told})")
     except Exception as error:  # its text may hold the address
         problems.append(f"it cannot be told ({type(error).__name__})")

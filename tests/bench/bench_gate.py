@@ -148,12 +148,12 @@ def tell(what: str, runs: int, trial: Callable[[np.random.Generator], bool]) -> 
     return hits / runs
 
 
-def loses(rng: np.random.Generator, size: int) -> bool:
-    """Whether a candidate passes that gained on its case, and lost just its margin on one critical class."""
+def loses(rng: np.random.Generator, size: int, beyond: float = 0.0) -> bool:
+    """Whether a candidate passes that gained on its case, and lost its margin, or more, on one critical class."""
     given = make_input(rng, size, gain=GAIN)
     assert given.overall is not None
     kept, of_whole = given.overall, plan_sizes()[1]
-    person = draw(rng, of_whole // len(CLASSES), size, -GATE.critical_margin, "person", ("person",))
+    person = draw(rng, of_whole // len(CLASSES), size, -GATE.critical_margin - beyond, "person", ("person",))
     return passes(replace(given, overall=pool([kept.choose(kept.truth != "person"), person])))
 
 
@@ -166,7 +166,10 @@ def main() -> None:
         tell(
             f"no true change, {of}, {ATTEMPTS} attempts: any passed", runs // 4, partial(passes_within, size=size)
         )
-        tell(f"case gained, a critical class lost its margin, {of}: passed", runs, partial(loses, size=size))
+        for beyond in (0.0, 0.01):
+            lost = f"its margin{' and a point' if beyond else ''}"
+            trial = partial(loses, size=size, beyond=beyond)
+            tell(f"case gained, a critical class lost {lost}, {of}: passed", runs, trial)
         for others in (1, 5, 20):
             trial = partial(gains, size=size, gain=GAIN, others=others)
             tell(f"true gain, {of}, {others} other cases: passed", runs, trial)
