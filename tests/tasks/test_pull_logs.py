@@ -212,9 +212,7 @@ def test_the_same_rows_in_another_format_are_duplicates(file_loop: Loop, first: 
 
 
 @pytest.mark.parametrize("without", [("embedding", "embedder"), ("features", "feature_version")])
-def test_rows_that_lack_a_vector_are_duplicates_the_second_time(
-    file_loop: Loop, without: tuple[str, str]
-) -> None:
+def test_rows_that_lack_a_vector_are_duplicates_the_second_time(file_loop: Loop, without: tuple[str, str]) -> None:
     rows = [{name: value for name, value in row.items() if name not in without} for row in ROWS]
     for name, again, expected in (("log.jsonl", rows, (9, 9, 0, 0)), ("more.jsonl", rows[::-1], (9, 0, 9, 0))):
         write_jsonl(file_loop.folder / name, again)
