@@ -8,6 +8,7 @@ import socket
 import subprocess
 import sys
 import time
+import urllib.error
 import urllib.request
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
@@ -109,8 +110,15 @@ class Scheduler:
             data=json.dumps(body.get("rows", body)).encode(),
             headers={"content-type": "application/json"},
         )
-        with urllib.request.urlopen(request, timeout=20) as answer:
-            return json.load(answer)
+        deadline = time.monotonic() + 20
+        while True:
+            try:
+                with urllib.request.urlopen(request, timeout=20) as answer:
+                    return json.load(answer)
+            except urllib.error.HTTPError as error:  # 503: its SQLite is busy, and nothing was done
+                if error.code != 503 or time.monotonic() > deadline:
+                    raise
+                time.sleep(0.5)
 
     def set_seconds(self, seconds: int) -> None:
         """Add a schedule of seconds, which no cron line can say, to the only flow with a schedule."""
