@@ -5,7 +5,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from tasks.read_outcomes import Flags, Outcomes
+from tasks.read_outcomes import Flags, Outcomes, take_weights
 from tasks.statistics import (
     clustered_difference_interval,
     clustered_paired_test,
@@ -79,8 +79,7 @@ def measure_hits(outcomes: Outcomes, hits: Flags, confidence: float = 0.95) -> t
     if _is_independent(outcomes):
         low, high = wilson_interval(int(hits.sum()), len(hits), confidence)
         return float(hits.mean()), low, high
-    weights = np.ones(len(outcomes)) if outcomes.weights is None else outcomes.weights
-    share, low, high, _ = sampled_share_interval(hits, weights, outcomes.groups, confidence)
+    share, low, high, _ = sampled_share_interval(hits, take_weights(outcomes), outcomes.groups, confidence)
     return share, low, high
 
 

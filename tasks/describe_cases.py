@@ -14,7 +14,7 @@ from tasks.find_holdout_limits import HoldoutLimit, find_holdout_limits
 from tasks.group_samples import view_groups
 from tasks.loop import Loop
 from tasks.match_cases import insert_state, view_matches
-from tasks.measure_service import CaseInService, measure_case, read_watched
+from tasks.measure_service import CaseInService, measure_cases, read_watched
 from tasks.read_settings import read_case
 from tasks.record_run import record_run
 from tasks.warehouse import Warehouse, open_warehouse, show_only
@@ -83,10 +83,8 @@ def _measure_service(warehouse: Warehouse, case: FailureCase) -> CaseInService |
     rows = read_watched(warehouse, warehouse.loop.settings.attribute[case.attribute])
     if not rows:
         return None
-    for cure in fetch_rows(warehouse.connection, "service/cures"):
-        if cure["case_name"] == case.case:
-            return measure_case(rows, case.case, sorted(cure["models"]), cure["cured_at"])
-    return measure_case(rows, case.case)
+    (figures,) = measure_cases(warehouse, rows, [case.case])
+    return figures
 
 
 def _list_limits(connection: duckdb.DuckDBPyConnection, loop: Loop, case: FailureCase) -> list[HoldoutLimit]:

@@ -50,7 +50,7 @@ def tell_errors_only(outcomes: Outcomes, chosen: Chosen, counted: Flags, what: s
     unless they were known as errors when it was drawn: a scope may simply be hard.
     """
     is_right = outcomes.correct["incumbent"]
-    counted = counted & np.array([answer is not None for answer in outcomes.predicted["incumbent"]], dtype=bool)
+    counted = counted & outcomes.has_answer("incumbent")
     listed, drawn = counted & chosen.is_listed, counted & ~chosen.is_listed
     parts = [(listed, "a file lists")]
     if drawn.any() and chosen.is_flagged[drawn].mean() >= 1 - _HARDLY_ANY:
@@ -83,7 +83,9 @@ def find_case_bias(
     counted = np.asarray(outcomes.truth == truth) if truth else np.ones(len(outcomes), dtype=bool)
     taught = np.isin(outcomes.truth.astype(str), _taught_labels(incumbent, attribute, outcomes))
     found = tell_errors_only(outcomes, chosen, counted & taught, f" of {truth}" if truth else "")
-    found = found or _tell_self_likeness(connection, attribute, case, outcomes.holdout_id, int(counted.sum()))
+    if not found:
+        connection.execute(read_sql("evaluate/listed_members"), {"holdout_id": outcomes.holdout_id})
+        found = _tell_self_likeness(connection, attribute, case, int(counted.sum()))
     return f"{found}; draw one from the scope (turnrow holdout {case.case} --grow N)" if found else ""
 
 
@@ -118,7 +120,8 @@ def find_list_bias(
             f"{flagged} of its {count} samples are flagged as mispredictions: on nothing but errors of a model "
             "any other looks better, so no verdict on it will be `passed`; list what the model got right there too"
         )
-    found = _tell_self_likeness(connection, attribute, case, None, count) if case else ""
+    connection.execute(read_sql("holdout/listed_members"))
+    found = _tell_self_likeness(connection, attribute, case, count) if case else ""
     return f"{found}, so no verdict on it will be `passed`" if found else ""
 
 
@@ -129,20 +132,17 @@ def _taught_labels(incumbent: KnownModel, attribute: AttributeSettings, outcomes
 
 
 def _tell_self_likeness(
-    connection: duckdb.DuckDBPyConnection,
-    attribute: AttributeSettings,
-    case: FailureCase,
-    holdout_id: str | None,
-    count: int,
+    connection: duckdb.DuckDBPyConnection, attribute: AttributeSettings, case: FailureCase, count: int
 ) -> str:
-    """Say that members of the case were listed for being like themselves; '' if not, or if likeness plays no part.
+    """Say that members of the case in `listed_member` were listed for being like themselves; '' if not.
 
+    Nor is anything said where likeness plays no part in the scope.
     A list made so holds members that are not in the scope by the other members, and hardly anything else that is
     not (Fisher's exact test, one-sided); a list made by other means holds both.
     """
     if not case.scope_in_use.similar_to:
         return ""
-    references = _stage_references(connection, case, attribute, holdout_id)
+    references = _stage_references(connection, case, attribute)
     if not references.groups:
         return ""
     parts = list(_compare_likeness(connection, references, attribute, case))
@@ -161,11 +161,9 @@ def _tell_self_likeness(
 
 
 def _stage_references(
-    connection: duckdb.DuckDBPyConnection, case: FailureCase, attribute: AttributeSettings, holdout_id: str | None
+    connection: duckdb.DuckDBPyConnection, case: FailureCase, attribute: AttributeSettings
 ) -> References:
-    if holdout_id is not None:
-        connection.execute("create or replace temp table drawn_member as from holdout_member limit 0")
-    connection.execute(read_sql("evaluate/stage_listed_members"), {"holdout_id": holdout_id})
+    connection.execute(read_sql("evaluate/stage_listed_members"))
     connection.execute(read_sql("evaluate/stage_settled_members"), {"case_name": case.case})
     return read_references(connection, attribute.vector_space)
 

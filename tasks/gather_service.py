@@ -3,12 +3,11 @@
 from collections.abc import Sequence
 
 from schemas.case_file import FailureCase
-from tasks.fetch_rows import fetch_rows
 from tasks.measure_service import (
     CaseInService,
     ModelInService,
     SampledShare,
-    measure_case,
+    measure_cases,
     measure_service,
     read_watched,
 )
@@ -20,24 +19,17 @@ from tasks.warehouse import Warehouse
 def gather_service(warehouse: Warehouse, cases: Sequence[FailureCase], judgement: Judgement) -> ServiceReport:
     """Return what the watch says up to now of each served model and case; no weeks before its first draw."""
     attribute = judgement.attribute
-    figures = measure_service(warehouse, attribute)
+    rows = read_watched(warehouse, attribute)
+    figures = measure_service(warehouse, attribute, rows)
     if not figures.weeks:
         return ServiceReport(0, 0, (), ())
     model_version = str(judgement.model["model_version"])
-    rows = read_watched(warehouse, attribute)
-    cures = {
-        str(row["case_name"]): (sorted(row["models"]), row["cured_at"])
-        for row in fetch_rows(warehouse.connection, "service/cures")
-    }
-    told = [
-        _tell_case(measure_case(rows, case.case, *cures.get(case.case, ((), None))), model_version)
-        for case in cases
-    ]
+    told = measure_cases(warehouse, rows, [case.case for case in cases])
     return ServiceReport(
         figures.weeks,
         figures.open_weeks,
         tuple(_tell_model(model, model_version) for model in figures.models),
-        tuple(told),
+        tuple(_tell_case(case, model_version) for case in told),
     )
 
 

@@ -61,15 +61,19 @@ def _watch_hours(warehouse: Warehouse, now: datetime) -> list[Observed]:
     return _ask(warehouse, "hour_rows", values)
 
 
-def _watch_classes(warehouse: Warehouse, now: datetime) -> list[Observed]:
-    limits = _limits(warehouse)
-    values = {
+def _shift_values(now: datetime, tracks: int, at_most: float) -> dict[str, object]:
+    return {
         "first": now - _BEFORE,
         "recent": now - _LATELY,
         "now": now,
-        "tracks": limits.tracks_at_least,
-        "at_most": limits.class_shift_at_most,
+        "tracks": tracks,
+        "at_most": at_most,
     }
+
+
+def _watch_classes(warehouse: Warehouse, now: datetime) -> list[Observed]:
+    limits = _limits(warehouse)
+    values = _shift_values(now, limits.tracks_at_least, limits.class_shift_at_most)
     found: list[Observed] = []
     for one in _attributes(warehouse):
         if one.kind == "class":
@@ -79,13 +83,7 @@ def _watch_classes(warehouse: Warehouse, now: datetime) -> list[Observed]:
 
 def _watch_features(warehouse: Warehouse, now: datetime) -> list[Observed]:
     limits = _limits(warehouse)
-    values = {
-        "first": now - _BEFORE,
-        "recent": now - _LATELY,
-        "now": now,
-        "tracks": limits.tracks_at_least,
-        "at_most": limits.feature_shift_at_most,
-    }
+    values = _shift_values(now, limits.tracks_at_least, limits.feature_shift_at_most)
     found: list[Observed] = []
     for one in _attributes(warehouse):
         found += _ask(warehouse, "feature_shift", {**values, "attribute": one.name, "space": one.feature_space})

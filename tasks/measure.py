@@ -3,10 +3,8 @@
 from collections.abc import Iterator
 from dataclasses import dataclass
 
-import numpy as np
-
 from tasks.compare_models import measure_hits
-from tasks.read_outcomes import Flags, Floats, Outcomes
+from tasks.read_outcomes import Flags, Outcomes
 
 
 @dataclass(frozen=True)
@@ -34,8 +32,3 @@ def measure_share(
         return
     share, low, high = measure_hits(outcomes.choose(counted), hits[counted])
     yield Measure(outcomes.holdout_id, slice_name, metric, share, low, high, count)
-
-
-def take_weights(outcomes: Outcomes) -> Floats:
-    """Return the draw's weights; ones where they are all alike."""
-    return np.ones(len(outcomes)) if outcomes.weights is None else outcomes.weights

@@ -4,8 +4,8 @@ from collections.abc import Iterator
 
 import numpy as np
 
-from tasks.measure import Measure, take_weights
-from tasks.read_outcomes import Outcomes
+from tasks.measure import Measure
+from tasks.read_outcomes import Outcomes, take_weights
 from tasks.statistics import brier_score, expected_calibration_error
 from tasks.statistics_resampling import redraw_sums, take_limits
 

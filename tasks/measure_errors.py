@@ -4,8 +4,8 @@ from collections.abc import Iterator
 
 import numpy as np
 
-from tasks.measure import Measure, take_weights
-from tasks.read_outcomes import Outcomes
+from tasks.measure import Measure
+from tasks.read_outcomes import Outcomes, take_weights
 from tasks.statistics_resampling import find_quantile, quantile_interval, redraw_sums, take_limits
 
 _TAIL = 0.9

@@ -132,24 +132,22 @@ class CaseInService:
 def read_service(loop: Loop) -> list[ServiceFigures]:
     """Return what the watch says of every attribute."""
     with open_warehouse(loop, write=False) as warehouse:
-        return [measure_service(warehouse, attribute) for attribute in loop.settings.attribute.values()]
+        return [
+            measure_service(warehouse, attribute, read_watched(warehouse, attribute))
+            for attribute in loop.settings.attribute.values()
+        ]
 
 
-def measure_service(warehouse: Warehouse, attribute: AttributeSettings) -> ServiceFigures:
-    """Return what the watch says of an attribute; empty before its first draw."""
-    rows = read_watched(warehouse, attribute)
+def measure_service(
+    warehouse: Warehouse, attribute: AttributeSettings, rows: Sequence[WatchedRow]
+) -> ServiceFigures:
+    """Return what the watch, its `rows`, says of an attribute; empty before its first draw."""
     exposure = fetch_rows(warehouse.connection, "service/exposure", {"attribute": attribute.name})
-    drawn, closed = (
-        warehouse.connection.execute(
-            f"select count(distinct week) from {table} where attribute = $attribute", {"attribute": attribute.name}
-        ).fetchone()
-        or (0,)
-        for table in ("watch_draw", "watch_close")
-    )
+    (weeks,) = fetch_rows(warehouse.connection, "service/count_weeks", {"attribute": attribute.name})
     return ServiceFigures(
         attribute.name,
-        int(drawn[0]),
-        int(drawn[0]) - int(closed[0]),
+        weeks["drawn"],
+        weeks["drawn"] - weeks["closed"],
         [_measure_model(rows, **row) for row in exposure],
         [_measure_rule(rows, rule) for rule in attribute.rules if rule != "label_disagrees"]
         + [
@@ -203,6 +201,15 @@ def measure_case(
         sum(is_own(row) for row in recent),
         [one for one in compared if one is not None],
     )
+
+
+def measure_cases(warehouse: Warehouse, rows: Sequence[WatchedRow], names: Iterable[str]) -> list[CaseInService]:
+    """Return the figures of cases by their latest cure, of one that was never cured without a comparison."""
+    cures = {
+        str(cure["case_name"]): (sorted(cure["models"]), cure["cured_at"])
+        for cure in fetch_rows(warehouse.connection, "service/cures")
+    }
+    return [measure_case(rows, name, *cures.get(name, ((), None))) for name in names]
 
 
 def _place(row: WatchedRow, is_error: bool) -> Placed:

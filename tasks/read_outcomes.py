@@ -58,10 +58,19 @@ class Outcomes:
 
     def answered_by(self, role: str) -> "Outcomes":
         """Return the entries that a model answered; one known only by its logs may lack some."""
-        return self.choose(np.array([answer is not None for answer in self.predicted[role]], dtype=bool))
+        return self.choose(self.has_answer(role))
+
+    def has_answer(self, role: str) -> Flags:
+        """Tell which entries a model answered."""
+        return np.array([answer is not None for answer in self.predicted[role]], dtype=bool)
 
     def __len__(self) -> int:
         return len(self.samples)
+
+
+def take_weights(outcomes: Outcomes) -> Floats:
+    """Return the draw's weights; ones where they are all alike."""
+    return np.ones(len(outcomes)) if outcomes.weights is None else outcomes.weights
 
 
 def read_outcomes(

@@ -13,6 +13,7 @@ from tasks.statistics_arguments import (
     require_same_length,
     require_successes,
 )
+from tasks.statistics_clusters import effective_sample_size
 from tasks.statistics_intervals import wilson_interval
 
 if TYPE_CHECKING:
@@ -67,19 +68,14 @@ def _count_effective(
     from scipy.special import stdtrit
 
     if share in (0.0, 1.0):
-        return _kish(totals)
+        return effective_sample_size(totals)
     pulls = _add_up(weight * (outcome - share), clusters) / weight.sum()
     count = len(totals)
     variance = count / (count - 1) * float((pulls**2).sum())
     tail = (1 - confidence) / 2
     few = float(stdtrit(len(outcome) - 1, tail) / stdtrit(count - 1, tail)) ** 2
-    kish = _kish(weight)
+    kish = effective_sample_size(weight)
     return kish if variance == 0 else max(1.0, min(kish, few * share * (1 - share) / variance))
-
-
-def _kish(weight: Floats) -> float:
-    scaled = weight / weight.max()
-    return float(scaled.sum() ** 2 / (scaled**2).sum())
 
 
 def _add_up(values: Floats, clusters: Sequence[object] | NDArray[np.generic]) -> Floats:

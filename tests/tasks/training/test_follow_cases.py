@@ -12,7 +12,7 @@ from tasks.describe_cases import describe_case
 from tasks.draw_watch import draw_watch
 from tasks.follow_cases import follow_cases
 from tasks.match_cases import insert_state
-from tasks.measure_service import measure_service
+from tasks.measure_service import measure_service, read_watched
 from tasks.sign_off import insert_sign_off
 from tasks.warehouse import open_warehouse
 
@@ -128,7 +128,8 @@ def test_rules_are_measured_against_what_was_drawn_whether_they_doubted_it_or_no
     orchard.pull(field.label(rows))
     orchard.flag(orchard.case())
     with open_warehouse(orchard.loop, write=False) as warehouse:
-        found = measure_service(warehouse, orchard.loop.settings.attribute["obstacle"])
+        attribute = orchard.loop.settings.attribute["obstacle"]
+        found = measure_service(warehouse, attribute, read_watched(warehouse, attribute))
     (rule,), (model,) = found.rules, found.models
     assert (rule.rule, rule.precision.value, rule.recall.value) == ("low_margin", 0.75, 0.75)
     assert (model.track_count, model.watched, model.errors.value) == (10, 10, 0.4)
@@ -149,7 +150,7 @@ def test_a_watch_with_open_questions_is_silent_and_not_biased(orchard: Orchard, 
         else:
             orchard.tamper("insert into watch_close select attribute, week, 'a test', known_at from watch_draw")
         with open_warehouse(orchard.loop, write=False) as warehouse:
-            (model,) = measure_service(warehouse, attribute).models
+            (model,) = measure_service(warehouse, attribute, read_watched(warehouse, attribute)).models
         told.append((model.answered, model.open, model.errors.value))
     assert told[:3] == [(5, 35, None), (20, 20, None), (38, 2, None)]
     assert told[3:] == [(38, 2, 10 / 38), (40, 0, 0.25)], "once closed, a twentieth may be missing"
