@@ -48,6 +48,11 @@ class BackfillSummary:
     files: _Files = ()
 
     @property
+    def errors(self) -> tuple[str, ...]:
+        """What is wrong with the archived files that could not be read, and were left."""
+        return tuple(file.error for file in self.files if file.error)
+
+    @property
     def counts(self) -> dict[str, object]:
         """The summary's numbers, as `flow_run` keeps them."""
         names = ("partitions", "unchanged", "samples", "flags", "members")
@@ -136,9 +141,8 @@ def _pull(loop: Loop, plan: _Plan, run: TrackedRun) -> _Files:
 
 def _tell_failed(run: TrackedRun, summary: BackfillSummary) -> BackfillSummary:
     """Note in the run that files could not be read: all the rest is done."""
-    errors = [file.error for file in summary.files if file.error]
-    if errors:
-        run.state, run.error = "partial", "; ".join(errors)
+    if summary.errors:
+        run.state, run.error = "partial", "\n".join(summary.errors)
     return summary
 
 

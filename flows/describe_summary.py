@@ -40,8 +40,9 @@ def describe_round(summary: RoundSummary) -> str:
 
 
 def describe_backfill(summary: BackfillSummary) -> str:
-    """Return what a backfill added."""
-    return f"# Backfill of {summary.case_name}\n\n{_list_counts(summary.counts)}"
+    """Return what a backfill left and added."""
+    parts = [f"# Backfill of {summary.case_name}", *_list_lines("Left", summary.errors)]
+    return "\n\n".join([*parts, _list_counts(summary.counts)])
 
 
 def _list_counts(counts: Mapping[str, object]) -> str:

@@ -9,7 +9,7 @@ reaction to failures fire.
 """
 
 import os
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from datetime import datetime
 from pathlib import Path
@@ -70,8 +70,7 @@ def nightly_flow(at: str) -> State[NightlySummary]:
     except NotYetError as error:
         return _say_not_yet(error)
     if summary.problems:
-        more = f" (and {len(summary.problems) - 1} more)" if len(summary.problems) > 1 else ""
-        return Completed(name="Partial", message=f"left: {summary.problems[0]}{more}", data=summary)
+        return _say_partial(summary, summary.problems)
     found = f": {summary.findings[0]}" if summary.findings else ""
     return Completed(message=f"{tell_night(summary)}{found}", data=summary)
 
@@ -113,6 +112,8 @@ def backfill_flow(
         show_progress=_make_progress(),
     )
     _publish("backfill", case, describe_backfill(summary))
+    if summary.errors:
+        return _say_partial(summary, summary.errors)
     return Completed(message=f"{summary.members} new members", data=summary)
 
 
@@ -149,6 +150,11 @@ def _is_worth_another_try(task: Task[..., Any], run: TaskRun, state: State[Any])
     """Tell whether an error may pass by itself: a busy warehouse, or one that is not ours, as of a disk."""
     error = state.result(raise_on_failure=False)
     return isinstance(error, BusyWarehouseError) or not isinstance(error, TurnrowError)
+
+
+def _say_partial(summary: T, left: Sequence[object]) -> State[T]:
+    more = f" (and {len(left) - 1} more)" if len(left) > 1 else ""
+    return cast("State[T]", Completed(name="Partial", message=f"left: {left[0]}{more}", data=summary))
 
 
 def _say_not_yet(error: NotYetError) -> State[Any]:

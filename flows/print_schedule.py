@@ -3,6 +3,10 @@
 from collections.abc import Iterator
 from typing import Any
 
+from tasks.tell_run import name_flow
+
+_ERROR_WORDS = {"partial": "left", "done": "not yet"}
+
 
 def print_schedule(document: dict[str, Any]) -> Iterator[str]:
     """Yield the next times and the last runs; nothing after a scheduler that was stopped, as it told that."""
@@ -16,7 +20,7 @@ def print_schedule(document: dict[str, Any]) -> Iterator[str]:
     yield "last runs:" if document["last"] else "last runs: none"
     for run in document["last"]:
         counts = ", ".join(f"{name} {count}" for name, count in run["counts"].items() if count)
-        what = " ".join([run["flow"], *map(str, run["parameters"].values())])
+        what = name_flow(run["flow"], run["parameters"])
         yield f"  {run['started_at']}  {what}: {run['state']}" + (f" ({counts})" if counts else "")
         for line in (run["error"] or "").splitlines():
-            yield f"    left: {line}"
+            yield f"    {_ERROR_WORDS.get(run['state'], 'why')}: {line}"

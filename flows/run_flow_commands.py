@@ -55,8 +55,7 @@ def run_backfill(request: Request) -> Answer:
             )
         finally:
             line.end_line()
-    errors = tuple(file.error for file in summary.files if file.error)
-    return Answer(_leave_out_run(summary), 1 if errors else 0, errors)
+    return Answer(_leave_out_run(summary), 1 if summary.errors else 0, summary.errors)
 
 
 def run_schedule(request: Request) -> Answer:

@@ -8,9 +8,10 @@ import sys
 import time
 from collections.abc import Callable, Iterator
 from contextlib import ExitStack, contextmanager
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 
+from flows.pause import Pause
 from flows.run_flow import has_server
 from flows.stop_signals import StopWatch, watch_signals
 from flows.temporary_server import (
@@ -22,7 +23,7 @@ from flows.temporary_server import (
     stop_group,
 )
 from tasks.close_dead_runs import close_dead_runs, is_under_way
-from tasks.errors import BusyWarehouseError, SettingsError, TurnrowError
+from tasks.errors import BusyWarehouseError, SettingsError, TurnrowError, WarehouseError
 from tasks.keep_schedule import HOME, LOCK
 from tasks.lock import hold_file_lock
 from tasks.loop import Loop
@@ -35,9 +36,7 @@ NO_SERVER = (
 _POLL_SECONDS = 0.5
 _STOP_SECONDS = 60
 _APPLY_SECONDS = 60
-_FIRST_DELAY_SECONDS = 2.0
-_LONGEST_DELAY_SECONDS = 60.0
-_STEADY_SECONDS = 120.0
+_SCHEDULED = ("nightly", "round")
 
 
 def run_schedule(loop: Loop, say: Say) -> None:
@@ -50,12 +49,20 @@ def run_schedule(loop: Loop, say: Say) -> None:
     if not (schedule.nightly or schedule.round):
         raise SettingsError('turnrow.toml: [schedule] nightly and round are both "" (never); set a cron line')
     with _hold_lock(loop), watch_signals() as watch, ExitStack() as stack:
-        for flow in close_dead_runs(loop):
-            say(f"closed a run of {flow} whose process had died: crashed")
+        _close_dead(loop, say)
         scheduler = _Scheduler(loop, say, watch)
         stack.callback(scheduler.stop)
         scheduler.run()
     say("stopped")
+
+
+def _close_dead(loop: Loop, say: Say) -> None:
+    """Close dead runs; a warehouse that is not there yet, as after a power cut, is no reason to stay down."""
+    try:
+        for flow in close_dead_runs(loop):
+            say(f"closed a run of {flow} whose process had died: crashed")
+    except WarehouseError as error:
+        say(f"going on without the warehouse, which each run tries again: {error}")
 
 
 @contextmanager
@@ -81,20 +88,19 @@ class _Scheduler:
     say: Say
     watch: StopWatch
     server: TemporaryServer | None = None
+    server_pause: Pause = field(default_factory=Pause)
     runner: "subprocess.Popen[bytes] | None" = None
-    started_at: float = 0.0
-    delay_seconds: float = 0.0
+    runner_pause: Pause = field(default_factory=Pause)
     modified_ns: int = 0
     is_to_renew: bool = False
     is_to_apply: bool = False
+    apply_pause: Pause = field(default_factory=Pause)
 
     def run(self) -> None:
         self.modified_ns = self._read_modified()
         self._say_lines()
         while self.watch.number is None:
-            if not has_server():
-                self._keep_server()
-            if self.watch.number is None:
+            if has_server() or self._keep_server():
                 self._keep_runner()
                 self._renew_runner()
                 self._look_at_lines()
@@ -111,23 +117,40 @@ class _Scheduler:
         if self.server is not None:
             stop_group(self.server.process)
 
-    def _keep_server(self) -> None:
+    def _keep_server(self) -> bool:
+        """Start our server, also anew where it has died; tell whether it is there."""
         if self.server is not None:
             if self.server.process.poll() is None:
-                return
+                return True
             stop_group(self.server.process)
-            self.say("the Prefect server has died; it is started anew")
+            self.server = None
             self.is_to_renew = True
+            self.server_pause.fail()
+            self.say(f"the Prefect server has died; it is started anew in {self.server_pause.seconds:g} s")
+        if not self.server_pause.is_over():
+            return False
+        self.server = self._start_server()
+        self.server_pause.begin()
+        return self.watch.number is None
+
+    def _start_server(self) -> TemporaryServer:
         home = _make_home(self.loop)
-        port = _choose_port(home)
+        try:
+            port = _choose_port(home)
+            self.say(f"starting a Prefect server at http://127.0.0.1:{port}/api")
+            process = start_server(home, port, has_pages=True)
+        except OSError as error:
+            raise TurnrowError(
+                f"{home}: the Prefect server cannot keep its files there ({error.strerror})"
+            ) from error
         url = f"http://127.0.0.1:{port}/api"
-        self.say(f"starting a Prefect server at {url}")
-        process = start_server(home, port, has_pages=True)
-        self.server = TemporaryServer(process, url, make_environment(home) | {"PREFECT_API_URL": url})
-        if self.server.wait_until_healthy(lambda: self.watch.number is None):
+        server = TemporaryServer(process, url, make_environment(home) | {"PREFECT_API_URL": url})
+        if server.wait_until_healthy(lambda: self.watch.number is None):
             self.say(f"the Prefect server is ready; what ran is shown at http://127.0.0.1:{port}/runs")
         elif self.watch.number is None:
+            stop_group(process)
             raise TurnrowError(f"the Prefect server did not become healthy; {home / 'log'} tells why")
+        return server
 
     def _keep_runner(self) -> None:
         if self.runner is not None:
@@ -137,9 +160,9 @@ class _Scheduler:
             stop_group(self.runner)
             self.runner = None
             self._put_off(code)
-        if time.monotonic() >= self.started_at + self.delay_seconds:
+        if self.runner_pause.is_over():
             self.runner = start_group(self._serve(), self._make_environment())
-            self.started_at = time.monotonic()
+            self.runner_pause.begin()
 
     def _renew_runner(self) -> None:
         """Start the process that serves anew after the server died, as soon as no run is under way.
@@ -149,27 +172,26 @@ class _Scheduler:
         """
         if not self.is_to_renew or self.runner is None or self.runner.poll() is not None:
             return
-        if is_under_way(self.loop):
+        if is_under_way(self.loop, _SCHEDULED):
             return
         self.is_to_renew = False
         os.kill(self.runner.pid, signal.SIGTERM)
         _wait(self.runner)
         stop_group(self.runner)
-        self.runner, self.delay_seconds = None, 0.0
+        self.runner = None
+        self.runner_pause.clear()
         self.say("the process that serves the flows is started anew too")
 
     def _put_off(self, code: int) -> None:
-        """Wait longer after each failure; one that had long run begins anew."""
-        if time.monotonic() - self.started_at > _STEADY_SECONDS:
-            self.delay_seconds = 0.0
-        self.delay_seconds = min(_LONGEST_DELAY_SECONDS, 2 * self.delay_seconds or _FIRST_DELAY_SECONDS)
-        self.started_at = time.monotonic()
-        what = "the Prefect server" if self.server else "the Prefect server that PREFECT_API_URL names"
+        self.runner_pause.fail()
+        what = "the Prefect server that PREFECT_API_URL names" if has_server() else "the Prefect server"
         why = f"{what} cannot be reached" if code == NO_SERVER else "the process that serves the flows has ended"
-        self.say(f"{why}; it is tried anew in {self.delay_seconds:g} s")
+        self.say(f"{why}; it is tried anew in {self.runner_pause.seconds:g} s")
 
     def _serve(self, *words: str) -> tuple[str, ...]:
-        return (sys.executable, "-P", "-m", "flows.serve_flows", str(self.loop.folder.absolute()), *words)
+        """Return the command that serves; where several hosts share a server it says which one this is."""
+        host = socket.gethostname() if has_server() else "-"
+        return (sys.executable, "-P", "-m", "flows.serve_flows", str(self.loop.folder.absolute()), host, *words)
 
     def _make_environment(self) -> dict[str, str]:
         """Return ours, or the server's; Prefect's own lines are for its pages, ours are for the terminal."""
@@ -177,11 +199,15 @@ class _Scheduler:
         return environment | {"PREFECT_LOGGING_HANDLERS_CONSOLE_LEVEL": "CRITICAL"}
 
     def _look_at_lines(self) -> None:
-        """Hand changed cron lines to the server; a run that is under way goes on."""
+        """Hand changed cron lines to the server, until it takes them; a run that is under way goes on."""
         modified_ns = self._read_modified()
-        if modified_ns == self.modified_ns:
-            return
-        self.modified_ns = modified_ns
+        if modified_ns != self.modified_ns:
+            self.modified_ns = modified_ns
+            self._read_lines()
+        if self.is_to_apply and self.apply_pause.is_over():
+            self._apply_lines()
+
+    def _read_lines(self) -> None:
         try:
             settings = read_settings(self.loop.folder)
         except TurnrowError as error:
@@ -189,30 +215,41 @@ class _Scheduler:
             return
         if settings.schedule != self.loop.settings.schedule:
             self.is_to_apply = True
+            self.apply_pause.clear()
         self.loop = replace(self.loop, settings=settings)
-        if self.is_to_apply:
-            self.is_to_apply = not self._apply_lines()
 
-    def _apply_lines(self) -> bool:
-        """Hand the lines over; return whether the server took them. It is asked again at the next change."""
+    def _apply_lines(self) -> None:
+        error = self._hand_over_lines()
+        if error is None:
+            self.is_to_apply = False
+            self.say("turnrow.toml has changed; from now on")
+            self._say_lines()
+            return
+        self.apply_pause.fail()
+        self.say(
+            "turnrow.toml has changed, but the server does not take the cron lines, which stay as they were "
+            f"({error}); it is tried anew in {self.apply_pause.seconds:g} s"
+        )
+
+    def _hand_over_lines(self) -> str | None:
+        """Return why the server does not take the lines; None if it has."""
         try:
             done = subprocess.run(
                 self._serve("apply"),
                 env=self._make_environment(),
                 stdin=subprocess.DEVNULL,
                 capture_output=True,
+                text=True,
+                errors="replace",
                 check=False,
                 timeout=_APPLY_SECONDS,
             )
-            is_done = done.returncode == 0
         except subprocess.TimeoutExpired:
-            is_done = False
-        if is_done:
-            self.say("turnrow.toml has changed; from now on")
-            self._say_lines()
-        else:
-            self.say("turnrow.toml has changed, but the server does not take the cron lines: start schedule anew")
-        return is_done
+            return f"no answer in {_APPLY_SECONDS} s"
+        if done.returncode == 0:
+            return None
+        said = done.stderr.strip().splitlines()
+        return said[-1] if said else "it cannot be reached"
 
     def _say_lines(self) -> None:
         schedule = self.loop.settings.schedule

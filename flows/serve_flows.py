@@ -1,5 +1,6 @@
-"""The process that serves a loop's flows by their cron lines: `python -m flows.serve_flows FOLDER [apply]`.
+"""The process that serves a loop's flows by their cron lines: `python -m flows.serve_flows FOLDER HOST [apply]`.
 
+HOST tells the loops of several machines apart at a server that they share; `-` where the server is the loop's own.
 With `apply` it only hands changed cron lines to the server, beside the process that serves.
 """
 
@@ -35,44 +36,47 @@ from schemas.settings import ScheduleSettings
 from tasks.read_settings import read_settings
 
 _NO_OVERLAP = ConcurrencyLimitConfig(limit=1, collision_strategy=ConcurrencyLimitStrategy.CANCEL_NEW)
+_NO_HOST = "-"
 _UNDER_WAY = ["RUNNING", "PENDING", "CANCELLING"]
 _FLOWS = {"nightly": nightly_flow, "round": rounds_flow}
 
 
-def serve_flows(folder: Path) -> None:
+def serve_flows(folder: Path, host: str) -> None:
     """Serve until SIGTERM; runs that an earlier server process left as running are closed first."""
-    asyncio.run(_close_left_runs(name_deployment(folder)))
-    apply_lines(folder, but_none=True)
-    serve(*_list_deployments(folder), print_starting_message=False)
+    asyncio.run(_close_left_runs(name_deployment(folder, host)))
+    apply_lines(folder, host, but_none=True)
+    serve(*_list_deployments(folder, host), print_starting_message=False)
 
 
-def apply_lines(folder: Path, *, but_none: bool = False) -> None:
+def apply_lines(folder: Path, host: str, *, but_none: bool = False) -> None:
     """Give the server the cron lines as `turnrow.toml` has them now.
 
     With `but_none` only take away schedules where there is no line any more: serving gives the others.
     """
     lines = read_settings(folder).schedule
-    for deployment, line in zip(_list_deployments(folder), (lines.nightly, lines.round), strict=True):
+    for deployment, line in zip(_list_deployments(folder, host), (lines.nightly, lines.round), strict=True):
         if line and but_none:
             continue
         schedule = {"cron": line, "timezone": lines.timezone}
         deployment.apply(schedules=[{"schedule": schedule}] if line else [])
 
 
-def name_deployment(folder: Path) -> str:
-    """Return a name that tells a person which loop it is, and another loop of the same name apart."""
-    shown = re.sub(r"[^\w.-]+", "-", folder.name).strip("-") or "loop"
-    return f"{shown}-{hashlib.sha256(str(folder).encode()).hexdigest()[:8]}"
+def name_deployment(folder: Path, host: str) -> str:
+    """Return a name that tells a person which loop it is; one of the same name, or elsewhere, has another."""
+    parts = (folder.name,) if host == _NO_HOST else (folder.name, host)
+    shown = "-".join(re.sub(r"[^\w.-]+", "-", part).strip("-") or "loop" for part in parts)
+    where = str(folder) if host == _NO_HOST else f"{host}:{folder}"
+    return f"{shown}-{hashlib.sha256(where.encode()).hexdigest()[:8]}"
 
 
-def _list_deployments(folder: Path) -> list[RunnerDeployment]:
+def _list_deployments(folder: Path, host: str) -> list[RunnerDeployment]:
     """Return both, also the one without a cron line, which a later line is then served by."""
     schedule = read_settings(folder).schedule
     return [
         cast(
             "RunnerDeployment",  # outside an event loop it is no coroutine
             _FLOWS[flow].to_deployment(
-                name_deployment(folder),
+                name_deployment(folder, host),
                 schedules=_list_schedules(schedule, flow),
                 parameters={"at": str(folder)},
                 concurrency_limit=_NO_OVERLAP,
@@ -105,12 +109,12 @@ async def _close_left_runs(name: str) -> None:
 
 def main(words: Sequence[str]) -> int:
     """Serve, or hand over the lines; a server that cannot be reached is the exit code that says so."""
-    folder = Path(words[0])
+    folder, host, *rest = Path(words[0]), *words[1:]
     try:
-        if words[1:] == ["apply"]:
-            apply_lines(folder)
+        if rest == ["apply"]:
+            apply_lines(folder, host)
         else:
-            serve_flows(folder)
+            serve_flows(folder, host)
     except (httpx.TransportError, RuntimeError) as error:
         if isinstance(error, RuntimeError) and "Failed to reach API" not in str(error):
             raise

@@ -1,11 +1,12 @@
 """Close the runs whose process died before it could do so itself."""
 
+from collections.abc import Collection
 from typing import Any
 
 import duckdb
 
 from schemas.sql_files import read_sql
-from tasks.errors import BusyWarehouseError
+from tasks.errors import WarehouseError
 from tasks.find_running import list_running
 from tasks.know_process import is_of_this_host
 from tasks.loop import Loop
@@ -38,11 +39,11 @@ def close_dead(loop: Loop, connection: duckdb.DuckDBPyConnection) -> list[dict[s
     return [vars(run) | ended for run in dead]
 
 
-def is_under_way(loop: Loop) -> bool:
-    """Tell whether a run of this host is under way, or may be, as the warehouse is in use."""
+def is_under_way(loop: Loop, flows: Collection[str]) -> bool:
+    """Tell whether a run of these flows is under way here, or may be, as the warehouse is in use or away."""
     try:
         with open_warehouse(loop, write=False) as warehouse:
             running = list_running(warehouse.connection)
-    except BusyWarehouseError:
+    except WarehouseError:
         return True
-    return any(is_of_this_host(run.process) and not run.is_dead for run in running)
+    return any(run.flow in flows and is_of_this_host(run.process) and not run.is_dead for run in running)

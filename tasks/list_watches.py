@@ -56,6 +56,7 @@ def _watch_hours(warehouse: Warehouse, now: datetime) -> list[Observed]:
         "recent": now - _LATELY,
         "now": now,
         "deviations": _limits(warehouse).hour_deviations,
+        "zone": warehouse.loop.settings.schedule.timezone,
         "attributes": list(warehouse.loop.settings.attribute),
     }
     return _ask(warehouse, "hour_rows", values)

@@ -30,7 +30,7 @@ def describe_run(loop: Loop, row: Mapping[str, Any], findings: Sequence[str] = (
     """Return the document of one run: plain values, moments in UTC, and `text`, which says it in a line."""
     problems = [line for line in (row["error"] or "").splitlines() if line.strip()]
     said = [*problems, *findings]
-    what = " ".join([row["flow"], *map(str, json.loads(row["parameters"] or "{}").values())])
+    what = name_flow(row["flow"], json.loads(row["parameters"] or "{}"))
     more = f" (and {len(said) - 1} more)" if len(said) > 1 else ""
     why = f": {said[0]}{more}" if said else ""
     return {
@@ -47,6 +47,12 @@ def describe_run(loop: Loop, row: Mapping[str, Any], findings: Sequence[str] = (
         "problems": problems,
         "findings": list(findings),
     }
+
+
+def name_flow(flow: str, parameters: Mapping[str, Any]) -> str:
+    """Return a flow with what it was run for, in a few words: `backfill crouched-picker`, its files by number."""
+    words = [f"{len(value)} {key}" if isinstance(value, list) else str(value) for key, value in parameters.items()]
+    return " ".join([flow, *words])
 
 
 def _show(moment: datetime) -> str:

@@ -138,3 +138,10 @@ def test_a_backfill_shows_how_far_it_is_and_a_dry_run_is_not_seen(
     progress = [row for row in ask(prefect_server, "artifacts") if row["flow_run_id"] == seen["id"]]
     assert [row["data"] for row in progress if row["type"] == "progress"] == [100.0]
     assert "| members | 24 |" in list_artifacts(prefect_server, seen)["turnrow-backfill-crouched-picker"]
+    torn = orchard.loop.folder / "torn.jsonl"
+    torn.write_text('{"rec', encoding="utf-8")
+    code, _, _ = run(prefect_server, orchard, "backfill", "crouched-picker", *span, "--files", str(torn))
+    assert code == 1
+    later = next(row for row in ask(prefect_server, "flow_runs", orchard) if row["id"] != seen["id"])
+    assert later["state"]["name"] == "Partial"
+    assert later["state"]["message"].startswith("left: torn.jsonl")

@@ -10,7 +10,7 @@ import sys
 import time
 import urllib.error
 import urllib.request
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import UTC, datetime
@@ -20,6 +20,7 @@ from typing import Any
 import duckdb
 import pytest
 
+from flows.serve_flows import name_deployment
 from flows.tell_schedule import find_next, tell_schedule
 from schemas.sql_files import read_sql
 from tasks.close_dead_runs import close_dead_runs
@@ -298,23 +299,54 @@ def test_what_keeps_the_server_from_starting_is_told(make_file_loop: Callable[..
 
 
 @pytest.mark.slow
-def test_a_server_that_cannot_be_reached_is_tried_ever_more_seldom(make_file_loop: Callable[..., Loop]) -> None:
+def test_a_server_and_a_warehouse_that_are_away_are_waited_for_and_changed_lines_kept(
+    make_file_loop: Callable[..., Loop],
+) -> None:
     loop = make_file_loop(NIGHT)
+    path = loop.folder / "turnrow.toml"
     with socket.socket() as taken:  # bound, and nobody listens
         taken.bind(("127.0.0.1", 0))
-        address = f"http://127.0.0.1:{taken.getsockname()[1]}/api"
-        done = run_schedule_command(loop, after_line="anew in 4 s", PREFECT_API_URL=address)
-    said = [line for line in done.stdout.splitlines() if "tried anew" in line]
-    assert said == [
+        port = taken.getsockname()[1]
+        lake = f'location = "ducklake:postgres:host=127.0.0.1 port={port} dbname=lake"\ndata_path = "lake_data"\n'
+        path.write_text(f"[warehouse]\n{lake}{NIGHT}")
+        done = run_schedule_command(
+            loop,
+            meanwhile=lambda: path.write_text(path.read_text().replace("0 2 * * *", "30 3 * * *")),
+            after=("names cannot be reached; it is tried anew in 4 s", "reached); it is tried anew in 4 s"),
+            PREFECT_API_URL=f"http://127.0.0.1:{port}/api",
+        )
+    lines = done.stdout.splitlines()
+    assert lines[0].startswith("going on without the warehouse, which each run tries again: ")
+    assert "lake" in lines[0]
+    said = [line for line in lines if line.startswith("the Prefect server")]
+    assert said[:2] == [
         f"the Prefect server that PREFECT_API_URL names cannot be reached; it is tried anew in {seconds} s"
         for seconds in (2, 4)
     ]
-    assert (done.returncode, done.stderr, done.stdout.splitlines()[-1]) == (0, "", "stopped")
+    said = [line for line in lines if line.startswith("turnrow.toml")]
+    assert said == [
+        "turnrow.toml has changed, but the server does not take the cron lines, which stay as they were "
+        f"(it cannot be reached); it is tried anew in {seconds} s"
+        for seconds in (2, 4)
+    ]
+    assert (done.returncode, done.stderr, lines[-1]) == (0, "", "stopped")
     assert not list_processes(loop)
 
 
-def run_schedule_command(loop: Loop, after_line: str = "", **variables: str) -> "subprocess.CompletedProcess[str]":
-    """Run the scheduler until its own end, or until a line, after which it is told to stop."""
+def test_loops_at_the_same_path_of_two_hosts_are_two_at_a_server_that_they_share() -> None:
+    folder = Path("/srv/orchard")
+    names = {name_deployment(folder, host) for host in ("-", "barn", "packing-shed", "barn")}
+    assert len(names) == 3
+    assert all(name.startswith("orchard") for name in names)
+
+
+def run_schedule_command(
+    loop: Loop, after: Sequence[str] = (), meanwhile: Callable[[], object] = lambda: None, **variables: str
+) -> "subprocess.CompletedProcess[str]":
+    """Run the scheduler until its own end, or until it has said all that is waited for, and is told to stop.
+
+    `meanwhile` is done once, when something is tried anew.
+    """
     environment = {name: value for name, value in os.environ.items() if not name.startswith("PREFECT_")}
     process = subprocess.Popen(
         [sys.executable, "-m", "flows.cli", "schedule", "--at", str(loop.folder)],
@@ -325,9 +357,12 @@ def run_schedule_command(loop: Loop, after_line: str = "", **variables: str) -> 
     )
     assert process.stdout is not None
     told = ""
-    while after_line and after_line not in told:
-        told += process.stdout.readline()
-    if after_line:
+    while not all(words in told for words in after):
+        line = process.stdout.readline()
+        if "tried anew" in line and "tried anew" not in told:
+            meanwhile()
+        told += line
+    if after:
         process.send_signal(signal.SIGTERM)
     try:
         rest, errors = process.communicate(timeout=90)

@@ -4,7 +4,10 @@ from collections.abc import Callable, Sequence
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from typing import Any
+from zoneinfo import ZoneInfo
 
+from schemas.settings import ScheduleSettings
+from tasks.list_watches import WATCHES
 from tasks.look_out import Finding, look_out, mark_told
 from tasks.loop import Loop
 from tasks.warehouse import open_warehouse
@@ -84,7 +87,7 @@ def test_a_usual_season_is_quiet_and_what_is_unusual_is_told_by_name(
         ("feature_shift", "obstacle"),
         ("replay_differs", "obstacle, obstacle-1"),
     }
-    assert "the furthest, 2031-06-15 09:00, has 72, usual are 0 to 21" in told["hour_rows", "obstacle"]
+    assert "the furthest, 2031-06-15 09:00 UTC, has 72, usual are 0 to 21" in told["hour_rows", "obstacle"]
     assert "ladder: 0." in told["class_shift", "obstacle, against the four weeks before"]
     assert "1 of 2 features have shifted" in told["feature_shift", "obstacle"]
     assert (
@@ -97,6 +100,24 @@ def test_a_usual_season_is_quiet_and_what_is_unusual_is_told_by_name(
     watch = replace(full.settings.watch, disk_share_at_most=1e-9)
     full = replace(full, settings=replace(full.settings, watch=watch))
     assert {one.watch for one in look_out(full).findings} == {"disk"}
+
+
+def test_hours_are_compared_by_the_clock_of_the_fleet_also_where_it_changes(
+    make_any_loop: Callable[..., Loop], write_predictions: Write
+) -> None:
+    """Eight weeks of the same working hours, the one that a change of clocks repeats among them."""
+    loop = make_any_loop(SETTINGS + '[schedule]\ntimezone = "Europe/Berlin"\n')
+    berlin, evening = ZoneInfo("Europe/Berlin"), datetime(2031, 10, 26, 23, tzinfo=UTC)
+    past = [datetime(2031, 10, 26, hour, minute, tzinfo=berlin) for hour in (2, 8, 9) for minute in range(60)]
+    moments = [moment - timedelta(days=day) for moment in past for day in range(62)]  # by the clock on the wall
+    moments += [moment.replace(fold=1) for moment in past if moment.hour == 2]
+    rows = [see(0, 0, number, observed_at=moment.isoformat()) for number, moment in enumerate(moments)]
+    write_predictions(loop, rows)
+    only = tuple(name for name in WATCHES if name != "hour_rows")
+    assert look_out(at(loop, evening, off=only)).findings == ()
+    utc = replace(loop, settings=replace(loop.settings, schedule=ScheduleSettings()))
+    (told,) = look_out(at(utc, evening, off=only)).findings
+    assert told.message.startswith("2 of 24 hours have an unusual number of predictions"), told
 
 
 def hold(loop: Loop, sample_ids: Sequence[str], chances: Sequence[float]) -> None:

@@ -1,9 +1,11 @@
 -- one row per attribute with an hour among the 24 before its latest one in which far more or fewer predictions were
--- served than in the same hour of previous weeks; is_known is false where fewer than four weeks can be compared
+-- served than in the same hour of previous weeks, by the clock of $zone, since a fleet keeps people's hours; is_known
+-- is false where fewer than four weeks can be compared; an hour that a change of clocks leaves out, or has twice, is not
+-- judged
 -- (band: median, and $deviations times the greatest of the scaled median absolute deviation, the root of the median,
 -- which is chance, and a tenth of the median; the factor 1.4826: Rousseeuw & Croux 1993, from memory)
 with hours as (
-    select attribute, date_trunc('hour', observed_at) as hour, count(*) as row_count
+    select attribute, date_trunc('hour', timezone($zone, observed_at)) as hour, count(*) as row_count
     from prediction
     where role = 'served' and observed_at >= $first::timestamptz and observed_at < $now::timestamptz
     group by all
@@ -14,7 +16,7 @@ spans as (
     from hours
     where list_contains($attributes::varchar[], attribute)
     group by attribute
-    having max(hour) >= $recent::timestamptz
+    having max(hour) >= timezone($zone, $recent::timestamptz)
 ),
 
 wanted as (
@@ -22,6 +24,10 @@ wanted as (
     from spans as s
     cross join (select unnest(range(1, 25)) as back) as h
     cross join (select unnest(range(0, 9)) as week) as w
+    where
+        timezone($zone, timezone($zone, s.last_hour - to_hours(h.back))) = s.last_hour - to_hours(h.back)
+        and timezone($zone, timezone($zone, s.last_hour - to_hours(h.back)) - interval 1 hour)
+        <> s.last_hour - to_hours(h.back)
 ),
 
 compared as (
@@ -56,11 +62,12 @@ judged as (
 select
     attribute as subject,
     case when bool_or(is_known) then format(
-        '{} of 24 hours have an unusual number of predictions; the furthest, {}, has {}, usual are {:.0f} to {:.0f} '
+        '{} of 24 hours have an unusual number of predictions; the furthest, {} {}, has {}, usual are {:.0f} to {:.0f} '
             || '(that hour in {} weeks); look at what was delivered: turnrow query "select * from pull_batch '
             || 'order by known_at desc"',
         count(*) filter (where is_outside),
         strftime(arg_max(hour, abs(row_count - middle) / width) filter (where is_outside), '%Y-%m-%d %H:00'),
+        $zone,
         arg_max(row_count, abs(row_count - middle) / width) filter (where is_outside),
         greatest(arg_max(middle - width, abs(row_count - middle) / width) filter (where is_outside), 0),
         arg_max(middle + width, abs(row_count - middle) / width) filter (where is_outside),
