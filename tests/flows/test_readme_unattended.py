@@ -4,18 +4,22 @@ from __future__ import annotations
 
 import configparser
 import json
+import queue
 import shutil
 import subprocess
 import sys
 import textwrap
+import threading
 import urllib.request
+from contextlib import contextmanager
+from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import pytest
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
+    from collections.abc import Callable, Iterator
 
     from flows.temporary_server import TemporaryServer
     from tasks.loop import Loop
@@ -88,6 +92,69 @@ def test_a_work_pool_takes_both_flows_and_a_worker_runs_a_night(
     assert lines[-1].split("outcome=")[1].split()[0] == "done"
     logs = [each["message"] for each in ask(prefect_server, "logs/filter", sort="TIMESTAMP_ASC")]
     assert next(line.split(" ", 1)[1] for line in lines if "step=pull" in line) in logs
+
+
+@pytest.mark.slow
+def test_the_servers_own_automation_tells_what_a_night_left(
+    make_file_loop: Callable[..., Loop], prefect_server: TemporaryServer, tmp_path: Path
+) -> None:
+    loop = make_file_loop()
+    (loop.folder / "cases" / "torn.toml").write_text("severity = ")
+    with serve_once() as (address, received):
+        block = save_webhook(prefect_server, address)
+        (tmp_path / "tell.yaml").write_text(
+            read_block("name: turnrow left something").replace("00000000-0000-0000-0000-000000000000", block)
+        )
+        run_prefect(prefect_server, tmp_path, "automation", "create", "--from-file", "tell.yaml")
+        done = subprocess.run(
+            [sys.executable, "-m", "flows.cli", "nightly", "--at", str(loop.folder)],
+            env=dict(prefect_server.environment),
+            capture_output=True,
+            timeout=120,
+        )
+        assert done.returncode == 1
+        told = received.get(timeout=60).decode()
+    run_prefect(prefect_server, tmp_path, "automation", "delete", "turnrow left something")
+    assert told.startswith("night of ")
+    assert "left: case cases/torn.toml: " in told
+
+
+@contextmanager
+def serve_once() -> Iterator[tuple[str, queue.Queue[bytes]]]:
+    """Receive on the loopback interface what is sent by POST."""
+    received: queue.Queue[bytes] = queue.Queue()
+
+    class Receiver(BaseHTTPRequestHandler):
+        def do_POST(self) -> None:
+            received.put(self.rfile.read(int(self.headers["content-length"])))
+            self.send_response(204)
+            self.end_headers()
+
+    with ThreadingHTTPServer(("127.0.0.1", 0), Receiver) as server:
+        thread = threading.Thread(target=server.serve_forever)
+        thread.start()
+        try:
+            yield f"http://127.0.0.1:{server.server_port}/", received
+        finally:
+            server.shutdown()
+            thread.join()
+
+
+def save_webhook(server: TemporaryServer, address: str) -> str:
+    """Make a Block as a person does on the server's pages; return its ID."""
+    source = (
+        "import sys; from prefect.blocks.webhook import Webhook\n"
+        "print(Webhook(url=sys.argv[1]).save('orchard', overwrite=True))"
+    )
+    done = subprocess.run(
+        [sys.executable, "-c", source, address],
+        env=dict(server.environment),
+        capture_output=True,
+        text=True,
+        timeout=60,
+    )
+    assert done.returncode == 0, done.stderr
+    return done.stdout.strip()
 
 
 def run_prefect(server: TemporaryServer, folder: Path, *words: str) -> str:
