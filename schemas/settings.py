@@ -85,7 +85,10 @@ class PullSettings:
 
 @dataclass(frozen=True)
 class AttributeSettings:
-    """One quantity that a model predicts of an object; `name` is its table's name."""
+    """One quantity that a model predicts of an object; `name` is its table's name.
+
+    `trainer_hours`: after how long a trainer of the user's own is stopped (0: never).
+    """
 
     name: str = field(default="", metadata=NOT_A_KEY)
     kind: Literal["class", "number"] = "class"
@@ -100,6 +103,7 @@ class AttributeSettings:
     guideline: str = ""
     trainer: PathText = "builtin:mlp"
     trainer_settings: dict[str, Any] = field(default_factory=dict)
+    trainer_hours: Annotated[float, Limits(0, 10_000)] = 0.0
     rules: tuple[str, ...] = BUILT_IN_RULES
     low_margin: PositiveShare = 0.2
     features: Label = "1"
@@ -258,8 +262,8 @@ Watched = Literal[
 class WatchSettings:
     """From where on a night tells what it sees; `off` names what it shall not look at.
 
-    Shares are 0 to 1. `untrained_slice_tracks`: served tracks of seven days. Where no source is given: common
-    practice, no source.
+    Shares are 0 to 1. `untrained_slice_tracks`: served tracks of seven days. `run_hours`: a run is told while it
+    runs, not by a night. Where no source is given: common practice, no source.
     """
 
     off: tuple[Watched, ...] = ()
@@ -277,6 +281,7 @@ class WatchSettings:
     question_days: Count = 14
     replay_share_at_most: Share = 0.01
     disk_share_at_most: PositiveShare = 0.9
+    run_hours: Annotated[float, Limits(0, 10_000, low_open=True)] = 20.0
 
 
 @dataclass(frozen=True)

@@ -1,5 +1,6 @@
 """`status`: where the loop stands, from a few small queries; it reads no prediction and no sample."""
 
+import json
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from datetime import datetime, timedelta
@@ -11,6 +12,7 @@ from schemas.case_file import FailureCase
 from schemas.sql_files import read_sql
 from tasks.errors import SettingsError
 from tasks.fetch_rows import Row, fetch_rows, read_moment
+from tasks.find_running import list_running
 from tasks.freeze_holdouts import read_open_holdouts, stage_unaskable
 from tasks.loop import Loop
 from tasks.record_definitions import read_guideline
@@ -29,6 +31,8 @@ class Status:
     `cases`: case_name, attribute, severity, state, flagged, queued, settled, held_out, in_training, holdout.
     `audits`: attribute, open_lots, waiting_count (their questions without an answer), failed_lots, passed_lots.
     `watch`: attribute, week (the latest drawn), weeks, open_weeks (not closed), sample_count, open_count.
+    `under_way`: run_id, flow, parameters, started_at, process (number, host), is_dead (its process is gone),
+    is_long (it has run for longer than `[watch] run_hours`).
     `last_night`: state, started_at, error (a line a problem). `findings`: watch, subject, message, found_at.
     `label_seconds`: by attribute, how long the answers of one label take, where enough answers say so.
     `open_fixes`: attribute, reason, open_count, answered_count, disputed_count. `moments`: when what came in last.
@@ -45,6 +49,7 @@ class Status:
     moments: dict[str, datetime | None]
     watch: list[Row] = field(default_factory=list)
     last_night: Row | None = None
+    under_way: list[Row] = field(default_factory=list)
     findings: list[Row] = field(default_factory=list)
     label_seconds: dict[str, float] = field(default_factory=dict)
 
@@ -54,6 +59,7 @@ def read_status(loop: Loop, cases: Sequence[FailureCase], errors: Sequence[Setti
     since = loop.clock() - _RECENT
     with open_warehouse(loop, write=False) as warehouse:
         connection = warehouse.connection
+        under_way = _read_under_way(loop, connection)
         holdouts = fetch_rows(connection, "status/holdouts")
         found, waiting = _read_labelled(
             warehouse, has_cases=bool(cases) or _has_cases(connection), holdouts=holdouts
@@ -65,11 +71,12 @@ def read_status(loop: Loop, cases: Sequence[FailureCase], errors: Sequence[Setti
             open_fixes=fetch_rows(connection, "status/open_fixes"),
             audits=fetch_rows(connection, "status/audits"),
             waiting_holdouts=waiting,
-            runs=_read_runs(connection, since),
+            runs=_read_runs(connection, since, under_way),
             quarantined_count=_count_refused(connection, since),
             moments=_read_moments(connection),
             watch=fetch_rows(connection, "status/watch"),
             last_night=next(iter(fetch_rows(connection, "status/last_night", moments=("started_at",))), None),
+            under_way=under_way,
             findings=fetch_rows(connection, "status/findings", moments=("found_at",)),
             label_seconds=_measure_labels(loop, connection),
         )
@@ -86,10 +93,30 @@ def _measure_labels(loop: Loop, connection: duckdb.DuckDBPyConnection) -> dict[s
     }
 
 
-def _read_runs(connection: duckdb.DuckDBPyConnection, since: datetime) -> list[Row]:
+def _read_runs(connection: duckdb.DuckDBPyConnection, since: datetime, under_way: Sequence[Row]) -> list[Row]:
     """Return the last runs, and with them those since `since` that did not end well."""
     runs = fetch_rows(connection, "status/runs", moments=("started_at", "ended_at"))
+    dead = {run["run_id"] for run in under_way if run["is_dead"]}
+    for run in runs:
+        if run["run_id"] in dead:
+            run["error"] = "its process has died; the next run closes it"
     return [run for run in runs if run.pop("is_last") or run["started_at"] >= since]
+
+
+def _read_under_way(loop: Loop, connection: duckdb.DuckDBPyConnection) -> list[Row]:
+    oldest = loop.clock() - timedelta(hours=loop.settings.watch.run_hours)
+    return [
+        {
+            "run_id": run.run_id,
+            "flow": run.flow,
+            "parameters": json.loads(run.parameters),
+            "started_at": run.started_at,
+            "process": {name: run.process.get(name) for name in ("process", "host")},
+            "is_dead": run.is_dead,
+            "is_long": run.started_at < oldest,
+        }
+        for run in list_running(connection)
+    ]
 
 
 def _count_refused(connection: duckdb.DuckDBPyConnection, since: datetime) -> int:

@@ -211,7 +211,7 @@ def _wait_for(
     except subprocess.TimeoutExpired as error:
         raise TrainerError(
             f"trainer {spec!r} was stopped after {seconds:g} seconds, with what it had started; give it more "
-            f"time or less to do. It last wrote: {_read_tail(output)}"
+            f"time (trainer_hours) or less to do. It last wrote: {_read_tail(output)}"
         ) from error
     finally:
         _end_group(process)

@@ -4,8 +4,10 @@ Rules are asked in order and the first that speaks wins: what is broken, then wh
 then what the loop can do by itself.
 """
 
-from collections.abc import Callable
+import shlex
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
+from typing import Any
 
 from tasks.fetch_rows import Row
 from tasks.read_status import Status
@@ -30,6 +32,28 @@ def suggest_next(status: Status) -> NextStep:
         left = (night["error"] or "something").splitlines()[0]
         return NextStep(f"the last night left {left}; see to that, and run it again", "turnrow nightly")
     return NextStep("nothing is waiting; take in what is new", "turnrow nightly")
+
+
+def _see_to_run(status: Status) -> NextStep | None:
+    """Speak of a run that died without a word, or does not end: all later ones of its flow make way for it."""
+    for run in status.under_way:
+        name = f"the {run['flow']} of {run['started_at']:%Y-%m-%d %H:%M} UTC"
+        command = _name_command(run["flow"], run["parameters"])
+        if run["is_dead"]:
+            return NextStep(f"the process of {name} has died; what it had done is kept, go on with it", command)
+        if run["is_long"]:
+            process = f"process {run['process']['process']} on {run['process']['host']}"
+            return NextStep(f"{name} still runs; if it hangs, end {process}, and go on with it", command)
+    return None
+
+
+def _name_command(flow: str, parameters: Mapping[str, Any]) -> str:
+    if flow == "backfill":
+        files = ["--files", *parameters["files"]] if parameters.get("files") else []
+        words = [parameters["case"], "--since", parameters["since"], "--until", parameters["until"], *files]
+    else:
+        words = list(parameters.values())
+    return shlex.join(["turnrow", flow, *map(str, words)])
 
 
 def _mend_cases(status: Status) -> NextStep | None:
@@ -193,6 +217,7 @@ def _hand_out(what: str) -> NextStep:
 
 _RULES: tuple[Callable[[Status], NextStep | None], ...] = (
     _mend_cases,
+    _see_to_run,
     _mend_night,
     _bring_logs,
     _write_case,

@@ -26,6 +26,16 @@ def tell_run(loop: Loop, row: Mapping[str, Any], findings: Sequence[str] = ()) -
     return not failed or len(failed) < len(ways)
 
 
+def tell_long_run(loop: Loop, row: Mapping[str, Any], process: Mapping[str, object]) -> None:
+    """Notify of a run that is still under way after `[watch] run_hours`; `process` is whose it is."""
+    hours = loop.settings.watch.run_hours
+    why = (
+        f"still runs after {hours:g} hours (process {process['process']} on {process['host']}); if it hangs, end "
+        "that process and run it again"
+    )
+    notify(loop, describe_run(loop, {**row, "ended_at": None, "error": why}))
+
+
 def describe_run(loop: Loop, row: Mapping[str, Any], findings: Sequence[str] = ()) -> dict[str, Any]:
     """Return the document of one run: plain values, moments in UTC, and `text`, which says it in a line."""
     problems = [line for line in (row["error"] or "").splitlines() if line.strip()]
@@ -42,7 +52,7 @@ def describe_run(loop: Loop, row: Mapping[str, Any], findings: Sequence[str] = (
         "parameters": json.loads(row["parameters"] or "{}"),
         "state": row["state"],
         "started_at": _show(row["started_at"]),
-        "ended_at": _show(row["ended_at"]),
+        "ended_at": _show(row["ended_at"]) if row["ended_at"] else None,
         "counts": json.loads(row["counts"] or "{}"),
         "problems": problems,
         "findings": list(findings),

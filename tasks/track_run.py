@@ -2,6 +2,7 @@
 
 import json
 import logging
+import threading
 import uuid
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
@@ -18,7 +19,7 @@ from tasks.errors import NotYetError, TurnrowError
 from tasks.find_running import find_other, list_running
 from tasks.know_process import name_process
 from tasks.loop import Loop
-from tasks.tell_run import tell_run
+from tasks.tell_run import tell_long_run, tell_run
 from tasks.warehouse import open_warehouse
 
 LOG = logging.getLogger("turnrow.run")
@@ -59,6 +60,7 @@ def track_run(
     A NotYetError leaves the run `done`: it ran, and the answer is no, or not yet. A run that is stopped by
     hand or by a signal ends as `partial`, and nobody is notified of it; anything else that is raised ends it as
     `failed`. A run within another one is told by the outer one. Runs whose process died are closed first.
+    One that does not end is told after `[watch] run_hours`.
     Raises NotYetError, and keeps no row, where the flow `is_alone` and another run of it is under way.
     """
     run = TrackedRun(uuid.uuid4().hex, flow, json.dumps(dict(parameters), sort_keys=True), loop.clock())
@@ -66,7 +68,8 @@ def track_run(
     _start(loop, run, is_alone=is_alone, is_to_tell=is_to_tell)
     token = _UNDER_WAY.set(run)
     try:
-        yield run
+        with _tell_if_long(loop, run, is_to_tell=is_to_tell):
+            yield run
     except NotYetError as error:
         run.error = str(error)
         _end(loop, run, is_to_tell=is_to_tell)
@@ -83,6 +86,23 @@ def track_run(
         _end(loop, run, is_to_tell=is_to_tell)
     finally:
         _UNDER_WAY.reset(token)
+
+
+@contextmanager
+def _tell_if_long(loop: Loop, run: TrackedRun, *, is_to_tell: bool) -> Iterator[None]:
+    """Tell of a run that does not end, while it runs: whatever it waits for would keep every later one waiting."""
+    if not is_to_tell:
+        yield
+        return
+    row = {**vars(run), "state": "running", "counts": "{}"}
+    seconds = loop.settings.watch.run_hours * 3600
+    timer = threading.Timer(seconds, tell_long_run, (loop, row, name_process()))
+    timer.daemon = True
+    timer.start()
+    try:
+        yield
+    finally:
+        timer.cancel()
 
 
 def name_run(run: TrackedRun | None, **told: object) -> str:

@@ -111,7 +111,8 @@ def run_job(loop: Loop, job: Job) -> TrainedModel:
 
     Same rows, settings and parent give the same artefact with the built-in trainer.
     """
-    run_trainer(job.trainer, job.folder, search_path=loop.folder)
+    seconds = loop.settings.attribute[job.request.attribute].trainer_hours * 3600
+    run_trainer(job.trainer, job.folder, search_path=loop.folder, seconds=seconds or None)
     predictions = read_predictions(job.folder, job.request, expected_count=job.sample_count)
     sha256 = None
     if job.request.task == "train" and job.is_kept:

@@ -9,17 +9,20 @@ import sys
 import threading
 import time
 from collections.abc import Callable, Iterator
+from dataclasses import replace
 from http.server import BaseHTTPRequestHandler, HTTPServer, ThreadingHTTPServer
 from pathlib import Path
 from typing import Any, cast
 
 import pytest
 
+from schemas.settings import WatchSettings
 from tasks.check_setup import check_setup
 from tasks.close_dead_runs import close_dead_runs
 from tasks.errors import InputError, NotYetError
 from tasks.loop import Loop
 from tasks.notify import check_notify, notify
+from tasks.read_status import read_status
 from tasks.track_run import track_run
 
 ATTRIBUTE = '[attribute.obstacle]\nlabels = ["person", "crate"]\n'
@@ -116,6 +119,32 @@ def test_a_night_that_left_something_tells_both_and_keeps_the_secret(
     assert "TURNROW" not in environment
     assert TOKEN not in done.stdout + done.stderr
     assert TOKEN not in json.dumps(document)
+
+
+def test_a_run_that_does_not_end_is_told_while_it_runs(make_file_loop: MakeLoop, receiver: _Server) -> None:
+    loop = make_file_loop(
+        f'[notify]\nwebhook = "{receiver.address}/hook"\n[watch]\nrun_hours = 0.0001\n{ATTRIBUTE}'
+    )
+    with track_run(loop, "nightly", {}) as run:
+        deadline = time.monotonic() + 30
+        while not receiver.received:
+            assert time.monotonic() < deadline
+            time.sleep(0.05)
+        (long,) = read_status(loop, [], []).under_way
+    ((_, _, document),) = receiver.received
+    assert (document["state"], document["ended_at"], document["run_id"]) == ("running", None, run.run_id)
+    assert document["text"] == (
+        "Turnrow: nightly: running: still runs after 0.0001 hours "
+        f"(process {os.getpid()} on {socket.gethostname()}); "
+        "if it hangs, end that process and run it again"
+    )
+    assert (long["run_id"], long["is_long"], long["is_dead"]) == (run.run_id, True, False)
+    with track_run(
+        replace(loop, settings=replace(loop.settings, watch=WatchSettings(run_hours=0.0002))), "round", {}
+    ):
+        pass
+    time.sleep(1)  # it ended within 0.72 s: nobody is told
+    assert len(receiver.received) == 1
 
 
 def test_a_webhook_that_fails_is_told_without_its_address_and_changes_nothing_else(

@@ -184,6 +184,7 @@ def test_status_tells_what_the_last_night_left_what_is_to_look_at_and_how_long_a
 
         warehouse.write(put)
     status = read(file_loop)
+    assert status.under_way == []
     assert status.last_night == {
         "state": "partial",
         "started_at": NOON.replace(hour=2),

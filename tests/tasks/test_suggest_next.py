@@ -135,6 +135,37 @@ def test_the_hold_out_that_lacks_least_is_told_with_the_minutes_that_answers_tak
     )
 
 
+def test_a_run_that_died_or_does_not_end_is_told_with_what_to_end_and_to_type() -> None:
+    run = {
+        "flow": "backfill",
+        "parameters": {
+            "case": "crouched-picker",
+            "since": "2026-01-01",
+            "until": "2026-02-01",
+            "files": ["a b.csv"],
+        },
+        "started_at": MORNING,
+        "process": {"process": 12, "host": "barn"},
+        "is_dead": True,
+        "is_long": True,
+    }
+    died = suggest_next(replace(CALM, under_way=[run]))
+    since = f"{MORNING:%Y-%m-%d %H:%M}"
+    assert died.what == (
+        f"the process of the backfill of {since} UTC has died; what it had done is kept, go on with it"
+    )
+    assert died.command == (
+        "turnrow backfill crouched-picker --since 2026-01-01 --until 2026-02-01 --files 'a b.csv'"
+    )
+    night = run | {"flow": "nightly", "parameters": {}, "is_dead": False}
+    hangs = suggest_next(replace(CALM, under_way=[night]))
+    assert hangs.what == (
+        f"the nightly of {since} UTC still runs; if it hangs, end process 12 on barn, and go on with it"
+    )
+    assert hangs.command == "turnrow nightly"
+    assert suggest_next(replace(CALM, under_way=[night | {"is_long": False}])) == suggest_next(CALM)
+
+
 def test_a_night_that_failed_is_told_before_all_else_but_a_broken_case() -> None:
     night = {"state": "failed", "error": "pull: disk full\nflag: no"}
     told = suggest_next(replace(CALM, last_night=night, moments=at(last_log_at=None)))

@@ -296,6 +296,15 @@ def test_an_outside_trainer_sees_no_holdout_label(orchard: Any, field: Any, trai
     assert second.verdict != "passed"
 
 
+def test_a_trainer_that_hangs_is_stopped_after_its_hours(orchard: Any, field: Any) -> None:
+    lines = f'trainer = "{sys.executable} sleep.py"\ntrainer_hours = 0.0003\nanswers_needed'
+    orchard.configure(field.settings.replace("answers_needed", lines))
+    (orchard.loop.folder / "sleep.py").write_text("import time\ntime.sleep(600)\n")
+    with pytest.raises(TrainerError, match=r"was stopped after 1\.08 seconds.*trainer_hours"):
+        start(orchard, field)
+    assert orchard.number("select count(*) from model") == 0
+
+
 def test_a_model_known_by_its_logs_alone_gives_a_verdict_without_a_control(orchard: Any, field: Any) -> None:
     from tasks.import_model import import_model
 
