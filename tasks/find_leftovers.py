@@ -1,18 +1,17 @@
 """What killed commands left outside the warehouse that may hold anybody's data: spill files, training folders."""
 
-import tempfile
 import time
 from collections.abc import Iterator
 from pathlib import Path
 
 from tasks.loop import Loop
+from tasks.work_folder import clear_work_folders
 
-_TRAINING = "turnrow-trainer-*"
 _DAY_SECONDS = 86_400
 
 
 def clear_leftovers(loop: Loop) -> list[str]:
-    """Delete spill files that nobody can be using any more; return in words what may still be in use.
+    """Delete spill files and training folders that nobody can be using any more; return what may still be in use.
 
     A spill file that was not written for a day is of a process that is gone: a query does not take as long.
     """
@@ -20,8 +19,7 @@ def clear_leftovers(loop: Loop) -> list[str]:
         f"{path}: a spill file of a command that runs, or was killed; delete it when none runs"
         for path in _clear(loop)
     ]
-    folders = sorted(Path(tempfile.gettempdir()).glob(_TRAINING))
-    return told + [f"{path}: a training's folder; delete it if no training runs" for path in folders]
+    return told + [f"{path}: a training's folder; delete it if no training runs" for path in clear_work_folders()]
 
 
 def _clear(loop: Loop) -> Iterator[Path]:

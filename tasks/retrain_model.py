@@ -34,13 +34,13 @@ from tasks.train_models import (
     Job,
     TrainedModel,
     Training,
-    make_work_folder,
     prepare_answers,
     prepare_training,
     run_job,
     view_vectors,
 )
 from tasks.warehouse import Engine, Warehouse, open_engine
+from tasks.work_folder import make_work_folder
 
 _TRIES = 3
 

@@ -4,7 +4,6 @@ A trainer is trusted code: a subprocess with a reduced environment keeps it from
 accident, not by force. It runs with the rights of whoever runs Turnrow. Loads pyarrow and DuckDB at once.
 """
 
-import contextlib
 import importlib.machinery
 import json
 import os
@@ -15,7 +14,8 @@ import signal
 import subprocess
 import sys
 import tempfile
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
+from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import IO, Literal
 
@@ -38,6 +38,8 @@ _THREAD_LIMITS = ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS", 
 _BUILTIN = "builtin:mlp"
 _FUNCTION = re.compile(r"[A-Za-z_]\w*(\.[A-Za-z_]\w*)*:[A-Za-z_]\w*", re.ASCII)
 _TAIL_BYTES = 2_000
+# It reads from us: a line where all went its way, the end of the stream where we are gone.
+_UNTIL_GONE = 'read -r _ || kill -s KILL -- "-$1"'
 _CALL_FUNCTION = """
 import importlib, pathlib, sys
 module, function = sys.argv[1].split(":")
@@ -207,7 +209,8 @@ def _wait_for(
     except OSError as error:
         raise TrainerError(f"trainer {spec!r} cannot be started ({error}); check the command") from error
     try:
-        return process.wait(timeout=seconds)
+        with _guard(process):
+            return process.wait(timeout=seconds)
     except subprocess.TimeoutExpired as error:
         raise TrainerError(
             f"trainer {spec!r} was stopped after {seconds:g} seconds, with what it had started; give it more "
@@ -217,9 +220,26 @@ def _wait_for(
         _end_group(process)
 
 
+@contextmanager
+def _guard(process: subprocess.Popen[bytes]) -> Iterator[None]:
+    """Have the trainer's group ended also where this process is killed and cannot do so itself."""
+    with subprocess.Popen(
+        ["/bin/sh", "-c", _UNTIL_GONE, "sh", str(process.pid)],
+        env={},
+        stdin=subprocess.PIPE,
+        stdout=subprocess.DEVNULL,
+        stderr=subprocess.DEVNULL,
+        start_new_session=True,
+    ) as guard:
+        try:
+            yield
+        finally:
+            guard.communicate(b"\n")
+
+
 def _end_group(process: subprocess.Popen[bytes]) -> None:
     """Kill the trainer's own process group: its number is taken for as long as any member lives."""
-    with contextlib.suppress(ProcessLookupError, PermissionError):
+    with suppress(ProcessLookupError, PermissionError):
         os.killpg(process.pid, signal.SIGKILL)
     process.wait()
 

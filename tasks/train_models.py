@@ -5,8 +5,6 @@ The folder is prepared while the warehouse is open, and worked on after: trainin
 
 import shutil
 import tempfile
-from collections.abc import Iterator
-from contextlib import contextmanager
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, Literal
@@ -20,6 +18,7 @@ from tasks.hash_artefact import hash_folder
 from tasks.know_models import KnownModel, find_artefact, rename_labels
 from tasks.loop import Loop
 from tasks.run_trainer import TrainRequest, prepare_folder, read_predictions, run_trainer
+from tasks.work_folder import make_work_folder
 
 _BATCH_ROWS = 20_000
 
@@ -126,13 +125,6 @@ def predict_rows(
     """Run a stored model over rows of PREDICT_COLUMNS and return its checked predictions."""
     with make_work_folder() as folder:
         return run_job(loop, _prepare_run(attribute, model, artefact, rows, folder / "run")).predictions
-
-
-@contextmanager
-def make_work_folder() -> Iterator[Path]:
-    """Make a folder for trainers outside the loop folder, and remove it after."""
-    with tempfile.TemporaryDirectory(prefix="turnrow-trainer-") as name:
-        yield Path(name)
 
 
 def _prepare_run(

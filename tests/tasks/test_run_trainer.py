@@ -2,6 +2,7 @@
 
 import json
 import os
+import subprocess
 import sys
 import time
 from collections.abc import Iterator
@@ -238,6 +239,26 @@ def test_a_trainer_that_hangs_is_killed_with_its_children(folder: Path, loop_fol
         run_trainer(spec, folder, search_path=loop_folder, seconds=2)
     assert time.monotonic() - started < 30
     assert is_silent(beat)
+
+
+def test_a_trainer_does_not_outlive_who_ran_it(folder: Path, loop_folder: Path, tmp_path: Path) -> None:
+    """The run is killed so that it can end nothing itself; the trainer has a child."""
+    beat = tmp_path / "beat"
+    child = f"import time\nwhile True:\n    open({str(beat)!r}, 'a').write('.')\n    time.sleep(0.02)\n"
+    spec = write_command(loop_folder, f"import subprocess\nsubprocess.run([sys.executable, '-c', {child!r}])\n")
+    run = (
+        "import sys; from pathlib import Path; from tasks.run_trainer import run_trainer\n"
+        "run_trainer(sys.argv[1], Path(sys.argv[2]), search_path=Path(sys.argv[3]))"
+    )
+    process = subprocess.Popen([sys.executable, "-c", run, spec, str(folder), str(loop_folder)])
+    deadline = time.monotonic() + 30
+    while not beat.exists():
+        assert time.monotonic() < deadline
+        time.sleep(0.02)
+    process.kill()
+    process.wait()
+    while not is_silent(beat):
+        assert time.monotonic() < deadline
 
 
 def test_what_a_finished_trainer_leaves_running_is_ended(folder: Path, loop_folder: Path, tmp_path: Path) -> None:
