@@ -49,6 +49,7 @@ from tasks.errors import BusyWarehouseError, NotYetError, TurnrowError  # noqa: 
 from tasks.list_due import list_due  # noqa: E402
 from tasks.loop import Loop, read_clock  # noqa: E402
 from tasks.read_settings import read_settings  # noqa: E402
+from tasks.tell_run import tell_failure  # noqa: E402
 from tasks.track_run import describe_error  # noqa: E402
 
 T = TypeVar("T")
@@ -78,12 +79,21 @@ def nightly_flow(at: str) -> State[NightlySummary]:
 @flow(name="rounds", flow_run_name="rounds that are due", persist_result=False)
 def rounds_flow(at: str) -> State[Any]:
     """Run a round of each attribute whose cases have new fixes; one that fails does not stop the others."""
-    due = list_due(_open_loop(at)).list_rounds(at_least=1)
+    due = _list_rounds(_open_loop(at))
     if not due:
         return _say_not_yet(NotYetError("no attribute has newly settled fixes of a ready case"))
     states = [round_flow(at=at, attribute=name, return_state=True) for name in due]
     failed = [state for state in states if not state.is_completed()]
     return cast("State[Any]", failed[0] if failed else Completed(message=f"rounds of {', '.join(due)}"))
+
+
+def _list_rounds(loop: Loop) -> list[str]:
+    """Return what is due; where that cannot be known nobody else tells, as no run has begun."""
+    try:
+        return list_due(loop).list_rounds(at_least=1)
+    except Exception as error:
+        tell_failure(loop, "round", describe_error(error))
+        raise
 
 
 @flow(name="round", flow_run_name="round of {attribute}", persist_result=False)

@@ -28,6 +28,7 @@ from tasks.keep_schedule import HOME, LOCK
 from tasks.lock import hold_file_lock
 from tasks.loop import Loop
 from tasks.read_settings import read_settings
+from tasks.tell_run import tell_failure
 
 Say = Callable[[str], None]
 NO_SERVER = (
@@ -211,7 +212,9 @@ class _Scheduler:
         try:
             settings = read_settings(self.loop.folder)
         except TurnrowError as error:
-            self.say(f"the cron lines stay as they were, and runs fail until this is mended: {error}")
+            why = f"the cron lines stay as they were, and runs fail until this is mended: {error}"
+            self.say(why)
+            tell_failure(self.loop, "schedule", why)  # by the last good settings: no run can read any now
             return
         if settings.schedule != self.loop.settings.schedule:
             self.is_to_apply = True

@@ -49,7 +49,7 @@ def _read_last(loop: Loop) -> list[dict[str, Any]]:
             "state": state,
             "started_at": as_utc(started).isoformat(),
             "ended_at": as_utc(ended).isoformat() if ended else None,
-            "counts": json.loads(counts or "{}") if state != "running" else {},
+            "counts": json.loads(counts or "{}") if state not in ("running", "crashed") else {},
             "error": error,
         }
         for flow, parameters, state, started, ended, counts, error in rows

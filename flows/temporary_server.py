@@ -17,8 +17,25 @@ from pathlib import Path
 _HEALTHY_SECONDS = 60
 _STOP_SECONDS = 15
 _LOOPBACK = "127.0.0.1"
-# The shell becomes the server; its watcher reads from us, and ends the group when we close the pipe or die.
-_UNTIL_CLOSED = 'exec 3<&0; { read -r _ <&3; kill -s TERM -- -$$; } & exec "$@" 3<&- </dev/null'
+# The shell becomes the server; its watcher reads from us, and ends the group when we close the pipe or die: with
+# a minute for what takes leave in order, such as a night that tells how it ended.
+_UNTIL_CLOSED = """
+exec 3<&0
+{
+    trap "" TERM
+    read -r _ <&3
+    kill -s TERM -- -$$
+    left=$1
+    while [ "$left" -gt 0 ] && kill -0 $$ && ! grep -q "^State:.Z" /proc/$$/status; do
+        sleep 1
+        left=$((left - 1))
+    done
+    kill -s KILL -- -$$
+} 2>/dev/null &
+shift
+exec "$@" 3<&- </dev/null
+"""
+_LEAVE_SECONDS = 60
 
 
 @dataclass(frozen=True)
@@ -95,12 +112,19 @@ def start_server(home: Path, port: int, *, has_pages: bool = False) -> subproces
 
 
 def start_group(
-    command: Sequence[str], environment: Mapping[str, str], log: Path | None = None
+    command: Sequence[str],
+    environment: Mapping[str, str],
+    log: Path | None = None,
+    *,
+    leave_seconds: int = _LEAVE_SECONDS,
 ) -> subprocess.Popen[bytes]:
-    """Start a command as a group of its own that ends with this process; it writes to `log`, else to stderr."""
+    """Start a command as a group of its own that ends with this process; it writes to `log`, else to stderr.
+
+    When this process is gone it is told to end, and killed `leave_seconds` later.
+    """
     with log.open("ab") if log else nullcontext() as target:
         return subprocess.Popen(
-            ["/bin/sh", "-c", _UNTIL_CLOSED, "sh", *command],
+            ["/bin/sh", "-c", _UNTIL_CLOSED, "sh", str(leave_seconds), *command],
             env=environment,
             stdin=subprocess.PIPE,
             stdout=target or sys.stderr,

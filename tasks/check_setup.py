@@ -18,9 +18,10 @@ from tasks.check_restrictions import check_restrictions
 from tasks.errors import SettingsError, TurnrowError
 from tasks.find_log_files import list_unread
 from tasks.findings import FINE, WARNING, WRONG, Finding, tell_error
+from tasks.locate_warehouse import find_location
 from tasks.loop import Loop
 from tasks.notify import check_notify
-from tasks.warehouse import Warehouse, find_location, open_warehouse
+from tasks.warehouse import Warehouse, open_warehouse
 
 _GIGABYTE = 1_000_000_000
 

@@ -1,18 +1,22 @@
 """Close the runs whose process died before it could do so itself."""
 
-from collections.abc import Collection
+import json
+from collections.abc import Collection, Sequence
+from contextlib import suppress
+from dataclasses import replace
 from typing import Any
 
 import duckdb
 
 from schemas.sql_files import read_sql
 from tasks.errors import WarehouseError
-from tasks.find_running import list_running
-from tasks.know_process import is_of_this_host
+from tasks.find_running import RunningRun, list_running, list_untold
+from tasks.know_process import is_of_this_host, name_process
 from tasks.loop import Loop
 from tasks.tell_run import tell_run
 from tasks.warehouse import open_warehouse
 
+_TELLING = "telling"
 _ERROR = "its process died before its end; what it had done is kept, and the next run takes up the rest"
 
 
@@ -20,23 +24,44 @@ def close_dead_runs(loop: Loop) -> list[str]:
     """Set `running` rows of dead processes of this host to `crashed`; tell of each, once; return their flows."""
     with open_warehouse(loop, write=True) as warehouse:
         closed: list[dict[str, Any]] = []
-        if any(run.is_dead for run in list_running(warehouse.connection)):
+        if _find_dead(warehouse.connection):
             closed = warehouse.write(lambda _: close_dead(loop, warehouse.connection))
-    for row in closed:
-        tell_run(loop, row)
+    tell_closed(loop, closed)
     return [row["flow"] for row in closed]
 
 
 def close_dead(loop: Loop, connection: duckdb.DuckDBPyConnection) -> list[dict[str, Any]]:
     """Close them, oldest first, within a transaction: of two that look at once only one closes a run.
 
-    Return the rows, to be told of when the transaction is through.
+    Return the rows, to be told of when the transaction is through; what they hold meanwhile is who tells, so that
+    another one tells of them where this process dies before it has.
     """
-    ended = {"state": "crashed", "ended_at": loop.clock(), "counts": "{}", "error": _ERROR}
-    dead = [run for run in list_running(connection) if run.is_dead]
+    ended = {"state": "crashed", "ended_at": loop.clock(), "error": _ERROR}
+    teller = json.dumps({_TELLING: name_process()}, sort_keys=True)
+    dead = _find_dead(connection)
     for run in dead:
-        connection.execute(read_sql("runs/end_run"), {"run_id": run.run_id, **ended})
-    return [vars(run) | ended for run in dead]
+        connection.execute(read_sql("runs/end_run"), {"run_id": run.run_id, "counts": teller, **ended})
+    return [vars(run) | ended | {"counts": "{}"} for run in dead]
+
+
+def tell_closed(loop: Loop, closed: Sequence[dict[str, Any]]) -> None:
+    """Tell of runs that `close_dead` has closed, and note of each that it was told."""
+    for row in closed:
+        tell_run(loop, row)
+        with suppress(WarehouseError):
+            _note_told(loop, {name: row[name] for name in ("run_id", "state", "ended_at", "counts", "error")})
+
+
+def _note_told(loop: Loop, values: dict[str, Any]) -> None:
+    with open_warehouse(loop, write=True) as warehouse:
+        connection = warehouse.connection
+        warehouse.write(lambda _: connection.execute(read_sql("runs/end_run"), values))
+
+
+def _find_dead(connection: duckdb.DuckDBPyConnection) -> list[RunningRun]:
+    """Return the runs whose process is gone, and those that a process was to tell of which is gone too."""
+    untold = [replace(run, process=run.process[_TELLING]) for run in list_untold(connection)]
+    return [run for run in (*untold, *list_running(connection)) if run.is_dead]
 
 
 def is_under_way(loop: Loop, flows: Collection[str]) -> bool:

@@ -21,6 +21,7 @@ from tasks.find_kept_files import KeptFile, KnownFiles, list_kept_files, read_kn
 from tasks.find_leftovers import clear_leftovers
 from tasks.find_log_files import read_seen
 from tasks.keep_schedule import clear_schedule_home
+from tasks.locate_warehouse import find_location
 from tasks.lock import hold_file_lock
 from tasks.loop import Loop
 from tasks.match_rows import RowMatch
@@ -28,7 +29,7 @@ from tasks.name_concerned import Concerned, insert_erasure, is_erased, is_pendin
 from tasks.record_run import record_run
 from tasks.renew_exports import list_descriptions, renew_exports
 from tasks.rewrite_warehouse import rewrite_warehouse
-from tasks.warehouse import Engine, find_location, open_engine, open_warehouse
+from tasks.warehouse import Engine, open_engine, open_warehouse
 
 CAUTIONS = (
     "Models are not changed: the weights of those named here may still carry the data. Train anew without it, and "

@@ -14,9 +14,9 @@ import duckdb
 from tasks.check_tombstones import KEY_FILE
 from tasks.find_log_files import match_globs
 from tasks.list_sums import SUMS
+from tasks.locate_warehouse import Location
 from tasks.loop import Loop
 from tasks.rewrite_files import find_table_format
-from tasks.warehouse import Location
 
 _TEXTS = (".html", ".htm", ".md", ".txt", ".log", ".xml", ".toml", ".yaml", ".yml", ".svg")
 _OWN_FOLDERS = ("reports", "training_sets")  # what is in them is made by commands, and can be made again

@@ -33,7 +33,7 @@ class RunningRun:
 
     def is_in_the_way(self, now: datetime) -> bool:
         """Tell whether another run of its flow must leave the field to it."""
-        return not self.is_dead and (is_of_this_host(self.process) or now - self.started_at < FOREIGN_LIMIT)
+        return not self.is_dead and (is_of_this_host(self.process) or abs(now - self.started_at) < FOREIGN_LIMIT)
 
     def describe(self) -> str:
         """Say which process on which host, and since when."""
@@ -43,7 +43,16 @@ class RunningRun:
 
 def list_running(connection: duckdb.DuckDBPyConnection) -> list[RunningRun]:
     """Return the runs under way, oldest first."""
-    rows = connection.execute(read_sql("runs/list_under_way")).fetchall()
+    return _read_runs(connection, "runs/list_under_way")
+
+
+def list_untold(connection: duckdb.DuckDBPyConnection) -> list[RunningRun]:
+    """Return crashed runs that nobody was told of, or may not have been; `process["telling"]` was to tell."""
+    return _read_runs(connection, "runs/list_untold")
+
+
+def _read_runs(connection: duckdb.DuckDBPyConnection, query: str) -> list[RunningRun]:
+    rows = connection.execute(read_sql(query)).fetchall()
     return [
         RunningRun(run_id, flow, parameters or "{}", as_utc(started), json.loads(counts or "{}"))
         for run_id, flow, parameters, started, counts in rows

@@ -10,11 +10,12 @@ import duckdb
 
 from schemas.sql_files import read_sql
 from tasks.errors import BusyWarehouseError, InputError, WarehouseError
+from tasks.locate_warehouse import Location
 from tasks.lock import describe_wait, hold_advisory_lock, hold_file_lock
 from tasks.loop import Loop
 from tasks.match_rows import RowMatch
 from tasks.rewrite_files import Stripped
-from tasks.warehouse import Location, Warehouse
+from tasks.warehouse import Warehouse
 
 _CLEARS_STATISTICS = 180_000  # the version of PostgreSQL that brought pg_clear_attribute_stats
 

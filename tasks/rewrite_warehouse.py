@@ -10,11 +10,12 @@ from pathlib import Path
 
 from tasks.check_tombstones import sync_folder
 from tasks.errors import WarehouseError
+from tasks.locate_warehouse import Location
 from tasks.lock import hold_file_lock
 from tasks.loop import Loop
 from tasks.match_rows import RowMatch
 from tasks.rewrite_lake import clean_lake, vacuum_postgres, vacuum_sqlite
-from tasks.warehouse import Location, open_engine, open_warehouse
+from tasks.warehouse import open_engine, open_warehouse
 
 _FRESH = ".rewritten"
 

@@ -36,6 +36,13 @@ def tell_long_run(loop: Loop, row: Mapping[str, Any], process: Mapping[str, obje
     notify(loop, describe_run(loop, {**row, "ended_at": None, "error": why}))
 
 
+def tell_failure(loop: Loop, flow: str, why: str) -> None:
+    """Notify of something that failed before it had a row in `flow_run`."""
+    now = loop.clock()
+    row = {"run_id": None, "flow": flow, "parameters": "{}", "state": "failed", "counts": "{}", "error": why}
+    notify(loop, describe_run(loop, row | {"started_at": now, "ended_at": now}))
+
+
 def describe_run(loop: Loop, row: Mapping[str, Any], findings: Sequence[str] = ()) -> dict[str, Any]:
     """Return the document of one run: plain values, moments in UTC, and `text`, which says it in a line."""
     problems = [line for line in (row["error"] or "").splitlines() if line.strip()]

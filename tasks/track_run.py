@@ -2,21 +2,23 @@
 
 import json
 import logging
+import os
 import threading
 import uuid
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from contextvars import ContextVar
 from dataclasses import dataclass, field
-from datetime import datetime
-from typing import Any
+from datetime import datetime, timedelta
+from typing import Any, NoReturn
 
 import duckdb
 
 from schemas.sql_files import read_sql
-from tasks.close_dead_runs import close_dead
+from tasks.close_dead_runs import close_dead, tell_closed
 from tasks.errors import NotYetError, TurnrowError
-from tasks.find_running import find_other, list_running
+from tasks.find_running import RunningRun, find_other, list_running
+from tasks.keep_schedule import is_scheduled_now
 from tasks.know_process import name_process
 from tasks.loop import Loop
 from tasks.tell_run import tell_long_run, tell_run
@@ -80,7 +82,7 @@ def track_run(
         told = "stopped before its end; run it again" if is_stopped else describe_error(error)
         if told not in (run.error or ""):
             run.error = f"{run.error}\n{told}" if run.error else told
-        _end_after(loop, run, error, is_to_tell=is_to_tell and not is_stopped)
+        _end_after(loop, run, error, is_to_tell=is_to_tell and not (is_stopped and _is_by_hand(loop)))
         raise
     else:
         _end(loop, run, is_to_tell=is_to_tell)
@@ -126,32 +128,46 @@ def describe_error(error: BaseException) -> str:
     return f"{type(error).__name__}: {lines[0]}" if lines else type(error).__name__
 
 
+def _is_by_hand(loop: Loop) -> bool:
+    """Tell whether who stopped a run knows of it: not where Prefect started it for a scheduler that is gone."""
+    return "PREFECT__FLOW_RUN_ID" not in os.environ or is_scheduled_now(loop)
+
+
 def _start(loop: Loop, run: TrackedRun, *, is_alone: bool, is_to_tell: bool) -> None:
     """Write the row; a run that cannot even start, as its warehouse is broken or held, is worth a notice too."""
     try:
         with open_warehouse(loop, write=True) as warehouse:
-            closed = warehouse.write(lambda _: _insert(loop, warehouse.connection, run, is_alone=is_alone))
-    except NotYetError:
-        raise
+            closed, other = warehouse.write(lambda _: _insert(loop, warehouse.connection, run, is_alone=is_alone))
     except Exception as error:
         run.state, run.error = "failed", describe_error(error)
         if is_to_tell:
             _tell(loop, run)
         raise
+    tell_closed(loop, closed)
+    if other is not None:
+        _make_way(loop, run, other)
     LOG.info("%s", name_run(run, outcome="started"))
-    for row in closed:
-        tell_run(loop, row)
+
+
+def _make_way(loop: Loop, run: TrackedRun, other: RunningRun) -> NoReturn:
+    """Raise NotYetError; where the other one runs for too long, by any clock, that is told each time."""
+    if abs(run.started_at - other.started_at) > timedelta(hours=loop.settings.watch.run_hours):
+        tell_long_run(loop, vars(other) | {"state": "running", "counts": "{}"}, other.process)
+    raise NotYetError(f"another {run.flow} is under way ({other.describe()}); it takes in all that is new")
 
 
 def _insert(
     loop: Loop, connection: duckdb.DuckDBPyConnection, run: TrackedRun, *, is_alone: bool
-) -> list[dict[str, Any]]:
-    """Look for another run and write our own row, as one transaction: of two that start at once one passes."""
+) -> tuple[list[dict[str, Any]], RunningRun | None]:
+    """Look for another run and write our own row, as one transaction: of two that start at once one passes.
+
+    Return the dead that were closed, and the other run where there is one, which has the field to itself.
+    """
     closed = close_dead(loop, connection)
     run.started_at = loop.clock()
     other = find_other(list_running(connection), run.flow, run.started_at) if is_alone else None
     if other is not None:
-        raise NotYetError(f"another {run.flow} is under way ({other.describe()}); it takes in all that is new")
+        return closed, other
     row = {
         "run_id": run.run_id,
         "flow": run.flow,
@@ -160,7 +176,7 @@ def _insert(
         "counts": json.dumps(name_process(), sort_keys=True),
     }
     connection.execute(read_sql("runs/start_run"), row)
-    return closed
+    return closed, None
 
 
 def _end(loop: Loop, run: TrackedRun, *, is_to_tell: bool) -> None:

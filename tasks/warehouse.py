@@ -19,52 +19,16 @@ from schemas.sql_files import list_sql, read_sql
 from schemas.tables import DATED_FACTS, DEPENDENT_FACTS, SAMPLE_FACTS, SAMPLE_VIEWS, VIEWS
 from tasks.errors import BusyWarehouseError, InputError, WarehouseError
 from tasks.keep_instances import Instance, use_instance
+from tasks.locate_warehouse import Location, attach_statement, find_location, hide_secrets
 from tasks.lock import describe_wait, hold_advisory_lock, hold_file_lock
 from tasks.loop import Loop
-from tasks.resolve_secret import resolve_environment
 
 T = TypeVar("T")
 _CONFLICT_TRIES = 20
-_POSTGRES = "ducklake:postgres:"
-_LAKE = "ducklake:"
 _NARROWED_ONCE = ("label_revision", "label_fix", "fix_outcome", "attribute_definition")
 _SPANNED = ("sample", "prediction", "label_revision")  # facts that say when their sample was observed
 _WITHIN_SPAN = "observed_at >= $first and observed_at < $end"
 _SAMPLE_LISTS = ("training_set_member", "listed_set_member")  # what else is narrowed where a past set is made anew
-
-
-@dataclass(frozen=True)
-class Location:
-    """Where a warehouse is: `kind` is `file`, `lake_file` (catalogue in a file) or `lake_postgres`."""
-
-    kind: str
-    target: str
-    data_path: str
-    schema: str
-
-    @property
-    def lock_path(self) -> Path:
-        """The lock file beside a DuckDB file or a file catalogue."""
-        return Path(f"{self.target}.lock")
-
-
-def find_location(loop: Loop) -> Location:
-    """Return where the loop's warehouse is, environment variables filled in."""
-    settings = loop.settings.warehouse
-    text = resolve_environment(settings.location, "turnrow.toml, warehouse.location")
-    data = resolve_environment(settings.data_path, "turnrow.toml, warehouse.data_path")
-    if not text.startswith(_LAKE):
-        return Location("file", str(loop.locate(text).absolute()), "", "")
-    if data and "://" not in data:
-        data = str(loop.locate(data).absolute())
-    if text.startswith(_POSTGRES):
-        if not data:
-            raise WarehouseError(
-                "turnrow.toml, warehouse.data_path: a lake on PostgreSQL needs a folder that all hosts share"
-            )
-        return Location("lake_postgres", text.removeprefix(_POSTGRES), data, settings.metadata_schema)
-    path = str(loop.locate(text.removeprefix(_LAKE)).absolute())
-    return Location("lake_file", path, data or f"{path}.files", settings.metadata_schema)
 
 
 @dataclass
@@ -153,19 +117,20 @@ class Engine:
     instance: Instance
 
     @contextmanager
-    def attach(self, *, write: bool) -> Iterator[Warehouse]:
+    def attach(self, *, write: bool, create: bool = False) -> Iterator[Warehouse]:
         """Attach the loop's warehouse and use it, for reading or for reading and writing.
 
+        One that is not there is made only where `create` says so: it may just not be mounted.
         Raises BusyWarehouseError when others hold it for too long, WarehouseError when it can't be opened, or when
         what is to be written finds no room on its disk.
         """
         location = find_location(self.loop)
-        with _hold_open(location, self.loop, write), _blame_disk():
-            _attach(self, location, write)
+        with _hold_open(location, self.loop, write=write, create=create), _blame(location):
+            _attach(self, location, write=write, create=create)
             warehouse = Warehouse(self.connection, self.loop, location)
             try:
                 self.connection.execute("use wh")
-                _migrate(warehouse, write)
+                _migrate(warehouse, write=write, create=create)
                 # One snapshot for all that a step reads; on a lake also much faster than one a statement.
                 self.connection.execute("begin transaction")
                 yield warehouse
@@ -206,9 +171,9 @@ def open_engine(loop: Loop) -> Iterator[Engine]:
 
 
 @contextmanager
-def open_warehouse(loop: Loop, *, write: bool) -> Iterator[Warehouse]:
-    """Open the loop's warehouse for one step, and close it after."""
-    with open_engine(loop) as engine, engine.attach(write=write) as warehouse:
+def open_warehouse(loop: Loop, *, write: bool, create: bool = False) -> Iterator[Warehouse]:
+    """Open the loop's warehouse for one step, and close it after; a new one is made only with `create`."""
+    with open_engine(loop) as engine, engine.attach(write=write, create=create) as warehouse:
         yield warehouse
 
 
@@ -218,48 +183,63 @@ def as_utc(moment: datetime) -> datetime:
 
 
 @contextmanager
-def _hold_open(location: Location, loop: Loop, write: bool) -> Iterator[None]:
+def _hold_open(location: Location, loop: Loop, *, write: bool, create: bool) -> Iterator[None]:
     if location.kind == "lake_postgres":
         yield
         return
-    if not write and not Path(location.target).exists():
-        raise WarehouseError(f"{loop.relate(Path(location.target))}: no warehouse yet; `turnrow init` makes one")
+    if not create and not Path(location.target).exists():
+        raise _say_missing(loop.relate(Path(location.target)))
     wait = loop.settings.warehouse.wait_seconds
     with hold_file_lock(location.lock_path, shared=not write, wait_seconds=wait):
         yield
 
 
+def _say_missing(name: str) -> WarehouseError:
+    return WarehouseError(
+        f"{name}: no warehouse there; bring it back if there was one (is its disk mounted?), or make a new one: "
+        "`turnrow init`"
+    )
+
+
 @contextmanager
-def _blame_disk() -> Iterator[None]:
+def _blame(location: Location) -> Iterator[None]:
     """Raise WarehouseError where DuckDB could not write a file: the disk is full, or a limit is reached.
 
     A commit that failed has left nothing; one before it is in the file or in its log, and is read from there.
+    Of no other error a lake's secrets are seen.
     """
     try:
         yield
     except duckdb.Error as error:
         _, found, why = str(error).partition("Could not write")
-        if not found:
-            raise
-        raise WarehouseError(
-            f"the warehouse cannot be written ({found}{why.splitlines()[0].rstrip('.')}): make room on that disk "
-            "and run again; finished steps are kept, and of the others nothing"
-        ) from error
+        if found:
+            raise WarehouseError(
+                f"the warehouse cannot be written ({found}{why.splitlines()[0].rstrip('.')}): make room on that "
+                "disk and run again; finished steps are kept, and of the others nothing"
+            ) from error
+        told = hide_secrets(location, str(error))
+        if told != str(error):
+            raise type(error)(told) from None
+        raise
 
 
-def _attach(engine: Engine, location: Location, write: bool) -> None:
+def _attach(engine: Engine, location: Location, *, write: bool, create: bool) -> None:
     connection, loop = engine.connection, engine.loop
     if location.kind != "file":
         _load_lake(engine, location)
-    text = _attach_statement(location, write)
+    text = attach_statement(location, write=write, create=create)
     deadline = time.monotonic() + loop.settings.warehouse.wait_seconds
     while True:
         try:
             connection.execute(text)
         except duckdb.Error as error:
+            if "creating a new DuckLake is explicitly disabled" in str(error):
+                raise _say_missing("turnrow.toml, warehouse.location") from None
             holder = re.search(r"PID (\d+)", str(error))
             if not holder or "lock" not in str(error).lower():
-                raise WarehouseError(f"the warehouse cannot be opened: {_first_line(error)}") from error
+                told = hide_secrets(location, _first_line(error))
+                cause = error if told == _first_line(error) else None
+                raise WarehouseError(f"the warehouse cannot be opened: {told}") from cause
             if time.monotonic() >= deadline:
                 name = loop.relate(Path(location.target))
                 raise BusyWarehouseError(
@@ -268,24 +248,6 @@ def _attach(engine: Engine, location: Location, write: bool) -> None:
             time.sleep(0.05)
         else:
             return
-
-
-def _attach_statement(location: Location, write: bool) -> str:
-    target = location.target.replace("'", "''")
-    if location.kind == "file":
-        options = ["storage_version 'v1.5.0'"] if write else ["read_only"]
-        return f"attach '{target}' as wh ({', '.join(options)})"
-    options = ["data_path '{}'".format(location.data_path.replace("'", "''"))]
-    if location.schema:
-        options.append("metadata_schema '{}'".format(location.schema.replace("'", "''")))
-    if not write:
-        options.append("read_only")
-    prefix = _POSTGRES if location.kind == "lake_postgres" else _lake_prefix(location)
-    return f"attach '{prefix}{target}' as wh ({', '.join(options)})"
-
-
-def _lake_prefix(location: Location) -> str:
-    return "ducklake:sqlite:" if location.target.endswith(".sqlite") else _LAKE
 
 
 def _load_lake(engine: Engine, location: Location) -> None:
@@ -319,9 +281,11 @@ def _load_extension(connection: duckdb.DuckDBPyConnection, name: str) -> None:
         ) from error
 
 
-def _migrate(warehouse: Warehouse, write: bool) -> None:
+def _migrate(warehouse: Warehouse, *, write: bool, create: bool) -> None:
     wanted = list_sql("migrations")
     done = _read_schema_version(warehouse.connection)
+    if done == 0 and not create:
+        raise _say_missing("turnrow.toml, warehouse.location")
     if done > len(wanted):
         raise WarehouseError(
             f"the warehouse has schema version {done}, this Turnrow knows {len(wanted)}: use a newer Turnrow"

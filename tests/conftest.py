@@ -146,7 +146,7 @@ def empty_lake(postgres: Postgres, tmp_path_factory: pytest.TempPathFactory) -> 
     with psycopg.connect(postgres.conninfo, autocommit=True) as connection:
         connection.execute(f'create database "{database}"')
     (folder / "turnrow.toml").write_text(_state_lake(make_conninfo(postgres.conninfo, dbname=database)) + ORCHARD)
-    with open_warehouse(Loop(folder, read_settings(folder)), write=True):
+    with open_warehouse(Loop(folder, read_settings(folder)), write=True, create=True):
         pass  # migrated by being opened
     return EmptyLake(postgres, database, folder / "lake_data")
 

@@ -30,11 +30,12 @@ from flows.nightly import NightlySummary, run_nightly
 from flows.tell_schedule import find_next
 from schemas.tables import FACTS
 from tasks.draw_holdout import HoldoutTarget, draw_holdout
+from tasks.locate_warehouse import find_location
 from tasks.loop import Loop
 from tasks.make_loop import make_loop
 from tasks.make_plain import make_plain
 from tasks.read_settings import read_case, read_settings
-from tasks.warehouse import find_location, open_warehouse
+from tasks.warehouse import open_warehouse
 
 LOADED = (great_expectations, pd, sklearn.neural_network)
 T = TypeVar("T")

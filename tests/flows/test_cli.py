@@ -16,9 +16,10 @@ import pytest
 
 from flows.cli import main
 from tasks.errors import UnknownNameError
+from tasks.locate_warehouse import find_location
 from tasks.lock import hold_file_lock
 from tasks.loop import Loop
-from tasks.warehouse import find_location, open_warehouse
+from tasks.warehouse import open_warehouse
 
 COMMANDS = [
     "init",

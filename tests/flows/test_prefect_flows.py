@@ -10,6 +10,8 @@ from typing import TYPE_CHECKING, Any
 
 import pytest
 
+from tasks.errors import WarehouseError
+
 if TYPE_CHECKING:
     from flows.temporary_server import TemporaryServer
     from tests.flows.conftest import Orchard
@@ -117,6 +119,19 @@ def test_a_failure_is_failed_and_one_line(prefect_server: TemporaryServer, orcha
     assert "cannot be opened" in errors
     (seen,) = ask(prefect_server, "flow_runs", orchard)
     assert (seen["state"]["type"], seen["state"]["name"]) == ("FAILED", "Failed")
+
+
+def test_rounds_that_fail_before_any_run_begins_are_told(orchard: Orchard) -> None:
+    from flows.prefect_flows import rounds_flow
+
+    folder = orchard.loop.folder
+    with (folder / "turnrow.toml").open("a") as settings:
+        settings.write("\n[notify]\ncommand = \"sh -c 'cat > told'\"\n")
+    (folder / "warehouse.duckdb").write_bytes(b"no database")
+    with pytest.raises(WarehouseError):
+        rounds_flow.fn(at=str(folder))
+    told = json.loads((folder / "told").read_text())
+    assert told["text"].startswith("Turnrow: round: failed: the warehouse cannot be opened")
 
 
 def test_a_backfill_shows_how_far_it_is_and_a_dry_run_is_not_seen(

@@ -25,10 +25,11 @@ from flows.tell_schedule import find_next, tell_schedule
 from schemas.sql_files import read_sql
 from tasks.close_dead_runs import close_dead_runs
 from tasks.know_process import name_process
+from tasks.locate_warehouse import find_location
 from tasks.lock import hold_file_lock
 from tasks.loop import Loop
 from tasks.track_run import track_run
-from tasks.warehouse import find_location, open_warehouse
+from tasks.warehouse import open_warehouse
 
 NIGHT = '[schedule]\nnightly = "0 2 * * *"\n[attribute.obstacle]\nlabels = ["person", "crate"]\n'
 DYING = """
@@ -248,6 +249,9 @@ def test_killed_in_every_part_it_goes_on_without_overlap_and_leaves_nothing(sche
     scheduler.change_nightly("30 3 * * *")
     scheduler.wait_for_line("nightly: 30 3 * * * (UTC)")
     assert tell_schedule(scheduler.loop)["is_running"]
+    with (scheduler.loop.folder / "turnrow.toml").open("a") as settings:
+        settings.write("mistyped = 1\n")
+    scheduler.wait_for_line("runs fail until this is mended")
     scheduler.process.send_signal(signal.SIGTERM)
 
     assert scheduler.process.wait(timeout=60) == 0
@@ -261,6 +265,8 @@ def test_killed_in_every_part_it_goes_on_without_overlap_and_leaves_nothing(sche
     notices = [json.loads(path.read_text()) for path in scheduler.loop.folder.glob("told-*")]
     assert sorted(notice["run_id"] for notice in notices if notice["state"] == "crashed") == sorted(crashes)
     assert crashes[0] == crashed
+    (mistyped,) = [notice["text"] for notice in notices if notice["flow"] == "schedule"]
+    assert "mistyped" in mistyped
     check_lines(scheduler.told.read_text(), runs)
 
 

@@ -66,6 +66,27 @@ def test_it_ends_with_its_owner_however_that_ends(ending: signal.Signals, tmp_pa
     assert not _is_running(server)
 
 
+def test_what_does_not_take_leave_is_killed(tmp_path: Path) -> None:
+    deaf = "import signal, time; signal.signal(signal.SIGTERM, signal.SIG_IGN); print(1, flush=True)"
+    command = [sys.executable, "-c", f"{deaf}; time.sleep(90)"]
+    owner = (
+        "import os, sys, time; from pathlib import Path; from flows.temporary_server import start_group\n"
+        f"process = start_group({command!r}, os.environ, Path(sys.argv[1]), leave_seconds=1)\n"
+        "print(process.pid, flush=True); time.sleep(90)"
+    )
+    log = tmp_path / "log"
+    with subprocess.Popen([sys.executable, "-c", owner, str(log)], stdout=subprocess.PIPE, text=True) as process:
+        assert process.stdout is not None
+        group, deadline = int(process.stdout.readline()), time.monotonic() + 20
+        while not log.exists() or log.read_text() != "1\n":
+            assert time.monotonic() < deadline
+            time.sleep(0.05)
+        process.kill()
+    while _is_running(group):
+        assert time.monotonic() < deadline
+        time.sleep(0.1)
+
+
 def _is_running(group: int) -> bool:
     """Tell whether any process of the group lives; one that only waits to be collected does not count."""
     listed = subprocess.run(["ps", "-eo", "pgid=,stat="], capture_output=True, text=True, check=True).stdout

@@ -19,8 +19,9 @@ import duckdb
 import pyarrow as pa
 import pyarrow.parquet as pq
 
+from tasks.locate_warehouse import Location, find_location
 from tasks.loop import Loop
-from tasks.warehouse import Location, find_location, open_warehouse
+from tasks.warehouse import open_warehouse
 
 if TYPE_CHECKING:
     import psycopg

@@ -36,6 +36,7 @@ from tasks.flag_mispredictions import flag_mispredictions
 from tasks.import_answers import import_answers
 from tasks.keep_answers import hold_annotator
 from tasks.list_sums import read_sums
+from tasks.locate_warehouse import find_location
 from tasks.loop import Loop
 from tasks.make_loop import make_loop
 from tasks.pull_logs import pull_files
@@ -43,7 +44,7 @@ from tasks.queue_fixes import queue_doubted
 from tasks.read_settings import read_settings
 from tasks.settle_fixes import settle_fixes
 from tasks.verify_training_set import verify_training_set
-from tasks.warehouse import find_location, open_warehouse
+from tasks.warehouse import open_warehouse
 
 Row = dict[str, Any]
 MakeLoop = Callable[..., Loop]

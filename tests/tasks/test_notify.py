@@ -9,7 +9,9 @@ import sys
 import threading
 import time
 from collections.abc import Callable, Iterator
+from contextlib import nullcontext
 from dataclasses import replace
+from datetime import datetime, timedelta
 from http.server import BaseHTTPRequestHandler, HTTPServer, ThreadingHTTPServer
 from pathlib import Path
 from typing import Any, cast
@@ -17,13 +19,18 @@ from typing import Any, cast
 import pytest
 
 from schemas.settings import WatchSettings
+from schemas.sql_files import read_sql
 from tasks.check_setup import check_setup
 from tasks.close_dead_runs import close_dead_runs
 from tasks.errors import InputError, NotYetError
+from tasks.keep_schedule import LOCK
+from tasks.know_process import name_process
+from tasks.lock import hold_file_lock
 from tasks.loop import Loop
 from tasks.notify import check_notify, notify
 from tasks.read_status import read_status
 from tasks.track_run import track_run
+from tasks.warehouse import open_warehouse
 
 ATTRIBUTE = '[attribute.obstacle]\nlabels = ["person", "crate"]\n'
 TOKEN = "tk-5f2c9e71"
@@ -145,6 +152,65 @@ def test_a_run_that_does_not_end_is_told_while_it_runs(make_file_loop: MakeLoop,
         pass
     time.sleep(1)  # it ended within 0.72 s: nobody is told
     assert len(receiver.received) == 1
+
+
+def test_who_makes_way_for_a_run_that_does_not_end_tells_it_and_none_waits_for_a_wrong_clock(
+    make_file_loop: MakeLoop, receiver: _Server
+) -> None:
+    loop = make_file_loop(f'[notify]\nwebhook = "{receiver.address}/hook"\n{ATTRIBUTE}')
+    put_running(loop, "hangs", name_process(), loop.clock() - timedelta(hours=21))
+    for _ in range(2):
+        with pytest.raises(NotYetError), track_run(loop, "nightly", {}, is_alone=True):
+            pass
+    told = [(document["run_id"], document["state"]) for _, _, document in receiver.received]
+    assert told == [("hangs", "running")] * 2
+    other = make_file_loop(ATTRIBUTE, name="other")
+    put_running(other, "ahead", {"host": "barn", "process": 1}, other.clock() + timedelta(days=3650))
+    with track_run(other, "nightly", {}, is_alone=True):
+        pass
+
+
+def put_running(loop: Loop, run_id: str, process: dict[str, object], started_at: datetime) -> None:
+    row = {"run_id": run_id, "flow": "nightly", "parameters": "{}", "started_at": started_at}
+    with open_warehouse(loop, write=True) as warehouse:
+        connection = warehouse.connection
+        values = row | {"counts": json.dumps(process)}
+        warehouse.write(lambda _: connection.execute(read_sql("runs/start_run"), values))
+
+
+def test_a_crash_is_told_by_the_next_one_where_who_was_to_tell_it_dies(make_file_loop: MakeLoop) -> None:
+    loop = make_file_loop(f"[notify]\ncommand = 'keep.sh'\n{ATTRIBUTE}")
+    deadly = loop.folder / "keep.sh"
+    deadly.write_text("#!/bin/sh\nkill -9 $PPID\n")
+    deadly.chmod(0o755)
+    for _ in range(2):  # the second one closes the first one's run, and dies of telling it
+        subprocess.run([sys.executable, "-c", DYING, str(loop.folder)], check=False, timeout=60)
+    assert read_told(loop) == []
+    make_keeper(loop)
+    assert close_dead_runs(loop) == ["nightly", "nightly"]
+    assert close_dead_runs(loop) == []
+    told = read_told(loop)
+    assert [(document["state"], document["counts"]) for document in told] == [("crashed", {})] * 2
+    assert len({document["run_id"] for document in told}) == 2
+
+
+@pytest.mark.parametrize(("is_scheduled", "told"), [(False, ["partial"]), (True, [])])
+def test_a_scheduled_run_that_is_stopped_is_told_where_its_scheduler_is_gone(
+    make_file_loop: MakeLoop, is_scheduled: bool, told: list[str]
+) -> None:
+    """Whoever stops a scheduler knows it; where that was killed, its group is told to end, and nobody knows."""
+    loop = make_file_loop(f"[notify]\ncommand = 'keep.sh'\n{ATTRIBUTE}")
+    make_keeper(loop)
+    stopped = DYING.replace("os.kill(os.getpid(), signal.SIGKILL)", "raise KeyboardInterrupt")
+    with hold_file_lock(loop.folder / LOCK, shared=False, wait_seconds=0) if is_scheduled else nullcontext():
+        subprocess.run(
+            [sys.executable, "-c", stopped, str(loop.folder)],
+            env={**os.environ, "PREFECT__FLOW_RUN_ID": "1"},
+            stderr=subprocess.DEVNULL,
+            check=False,
+            timeout=60,
+        )
+    assert [document["state"] for document in read_told(loop)] == told
 
 
 def test_a_webhook_that_fails_is_told_without_its_address_and_changes_nothing_else(

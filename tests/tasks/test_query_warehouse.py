@@ -1,9 +1,9 @@
 """A user's SELECT: all its rows, none lost for its name or number, and the warehouse free before they are read."""
 
+from tasks.locate_warehouse import find_location
 from tasks.lock import hold_file_lock
 from tasks.loop import Loop
 from tasks.query_warehouse import query_warehouse
-from tasks.warehouse import find_location
 
 
 def test_columns_of_one_name_are_told_apart(file_loop: Loop) -> None:
