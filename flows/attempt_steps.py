@@ -39,8 +39,11 @@ class Problem:
     message: str
 
     def __str__(self) -> str:
-        """Return the problem as one line."""
-        return f"{self.step} {self.what}: {self.message}" if self.what else f"{self.step}: {self.message}"
+        """Return the problem as one line; a message that begins with what it is about says so once."""
+        if not self.what:
+            return f"{self.step}: {self.message}"
+        named = "" if self.message.startswith(f"{self.what}:") else f"{self.what}: "
+        return f"{self.step} {named}{self.message}"
 
 
 @dataclass

@@ -1,11 +1,13 @@
 """The flows' summaries as Markdown, as a run shows them beside its state."""
 
+import re
 from collections.abc import Iterable, Mapping
 
 from flows.backfill import BackfillSummary
 from flows.nightly import NightlySummary
 from flows.round import RoundSummary
 
+_SIGN, _ESCAPED = re.compile(r"([\\`*_\[\]<>|#~&])"), r"\\\1"
 _LISTED = ("problems", "findings", "new_findings", "rounds")  # each stands in a list of its own
 
 
@@ -51,8 +53,8 @@ def _list_counts(counts: Mapping[str, object]) -> str:
 
 
 def _list_lines(title: str, lines: Iterable[str]) -> list[str]:
-    """Return a titled block of lines, or nothing; indented, since what users wrote is not Markdown."""
-    shown = [f"    {' '.join(line.split())}" for line in lines if line]
+    """Return a titled list of lines, or nothing; what users wrote is no Markdown, so its signs are escaped."""
+    shown = [f"- {_SIGN.sub(_ESCAPED, ' '.join(line.split()))}" for line in lines if line]
     return [f"## {title}", "\n".join(shown)] if shown else []
 
 

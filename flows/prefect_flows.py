@@ -15,6 +15,7 @@ from datetime import datetime
 from pathlib import Path
 from typing import Any, TypeVar, cast
 from uuid import UUID
+from zoneinfo import ZoneInfo
 
 # Read when Prefect is loaded: nothing is told to anybody, and what a run logs goes to the server, while the
 # terminal is for our own lines. A user's own setting wins.
@@ -58,9 +59,13 @@ _FIRST_DELAY_SECONDS = 2
 
 
 def _name_night() -> str:
-    """Name a night by when it was due; a run is started up to some seconds before."""
-    due = cast("datetime | None", runtime.flow_run.scheduled_start_time)
-    return f"night of {due or read_clock():%Y-%m-%d %H:%M} UTC"
+    """Name a night by when it was due, by the clock of its cron line; a run is started some seconds before."""
+    due = cast("datetime | None", runtime.flow_run.scheduled_start_time) or read_clock()
+    try:
+        zone = read_settings(Path(runtime.flow_run.parameters["at"])).schedule.timezone
+    except TurnrowError:
+        zone = "UTC"  # the run itself will say what is wrong with the settings
+    return f"night of {due.astimezone(ZoneInfo(zone)):%Y-%m-%d %H:%M} {zone}"
 
 
 @flow(name="nightly", flow_run_name=_name_night, persist_result=False)

@@ -1,5 +1,6 @@
 """Documents of `status`, `case` and `check-setup` as text for people."""
 
+import json
 from collections.abc import Iterable, Sequence
 from datetime import datetime
 from typing import Any
@@ -13,9 +14,11 @@ from flows.lay_out_text import (
     show_value,
 )
 from flows.print_watch import print_case_in_service
+from tasks.tell_run import name_flow
 
 _Document = dict[str, Any]
 _CASES_SHOWN = 20
+_FINDINGS_SHOWN = 12
 
 _ATTRIBUTE_COLUMNS = {
     "attribute": "attribute",
@@ -79,6 +82,9 @@ def print_status(document: _Document) -> Iterable[str]:
     if document["findings"]:
         yield from _head("To look at (the limits of [watch])", _list_seen(document["findings"]))
     yield from _head("Last runs", _list_runs(document["runs"]))
+    if document["scheduler"]:
+        how = "running" if document["scheduler"] == "running" else "not running; start it: turnrow schedule"
+        yield f"Scheduler: {how}"
     refused = document["quarantined_count"]
     yield f"Rows refused in the last 7 days: {refused:,}" + (
         " (their reasons are in the table quarantined_row)" if refused else ""
@@ -88,18 +94,27 @@ def print_status(document: _Document) -> Iterable[str]:
 
 
 def _tell_night(night: _Document | None) -> Iterable[str]:
-    """Yield what the last night left, each problem on its line; nothing where it left nothing."""
-    if night is None or not night["error"]:
+    """Yield how the last night went and what it did, then what it left, each problem on its line."""
+    if night is None:
         return
-    title = f"The last night ({show_time(night['started_at'])}) ended as {night['state']} and left"
-    yield from _head(title, [make_harmless(line) for line in night["error"].splitlines()])
+    counts = {name: count for name, count in night["counts"].items() if count and isinstance(count, int)}
+    did = ", ".join(f"{name.replace('_', ' ')} {count:,}" for name, count in counts.items())
+    told = f"The last night ({show_time(night['started_at'])}) ended as {night['state']}"
+    if night["error"]:
+        left = [make_harmless(line) for line in night["error"].splitlines()]
+        yield from _head(f"{told} and left", [*left, f"did: {did or 'nothing new'}"])
+    else:
+        yield from _head(told, [did or "nothing new was there"])
 
 
 def _list_seen(findings: Sequence[_Document]) -> list[str]:
-    return [
+    lines = [
         make_harmless(f"{row['watch']} {row['subject']} (since {show_time(row['found_at'])}): {row['message']}")
-        for row in findings
+        for row in findings[:_FINDINGS_SHOWN]
     ]
+    if len(findings) > _FINDINGS_SHOWN:
+        lines.append(f'and {len(findings) - _FINDINGS_SHOWN} more: turnrow sql "select * from open_finding"')
+    return lines
 
 
 def _tell_outdated(attributes: Sequence[_Document]) -> Iterable[str]:
@@ -145,7 +160,9 @@ def _list_runs(runs: Sequence[_Document]) -> list[str]:
     columns = {"started": "started", "flow": "flow", "state": "state", "took": "took", "error": "error"}
     runs = [run | {"error": _shorten(run["error"])} for run in runs]
     shown = [
-        run | {"started": show_time(run["started_at"]), "took": _measure(run["started_at"], run["ended_at"])}
+        run
+        | {"flow": name_flow(run["flow"], json.loads(run["parameters"] or "{}"))}
+        | {"started": show_time(run["started_at"]), "took": _measure(run)}
         for run in runs
     ]
     return lay_out_table(shown, columns) if shown else ["none yet"]
@@ -157,10 +174,11 @@ def _shorten(error: str | None) -> str | None:
     return f"{lines[0]} (and {len(lines) - 1} more)" if len(lines) > 1 else error
 
 
-def _measure(started_at: str, ended_at: str | None) -> str | None:
-    if ended_at is None:
+def _measure(run: _Document) -> str | None:
+    """Return how long a run took; of one that crashed nobody knows, as it was closed later."""
+    if run["ended_at"] is None or run["state"] == "crashed":
         return None
-    taken = datetime.fromisoformat(ended_at) - datetime.fromisoformat(started_at)
+    taken = datetime.fromisoformat(run["ended_at"]) - datetime.fromisoformat(run["started_at"])
     return f"{taken.total_seconds():,.1f} s"
 
 

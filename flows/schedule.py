@@ -162,7 +162,9 @@ class _Scheduler:
             self.runner = None
             self._put_off(code)
         if self.runner_pause.is_over():
-            self.runner = start_group(self._serve(), self._make_environment())
+            # Prefect's processes look for `flows` in their folder first: it must hold no modules of anybody's.
+            home = _make_home(self.loop)
+            self.runner = start_group(self._serve(), self._make_environment(), folder=home)
             self.runner_pause.begin()
 
     def _renew_runner(self) -> None:
@@ -192,7 +194,7 @@ class _Scheduler:
     def _serve(self, *words: str) -> tuple[str, ...]:
         """Return the command that serves; where several hosts share a server it says which one this is."""
         host = socket.gethostname() if has_server() else "-"
-        return (sys.executable, "-P", "-m", "flows.serve_flows", str(self.loop.folder.absolute()), host, *words)
+        return (sys.executable, "-P", "-m", "flows.serve_flows", str(self.loop.folder.resolve()), host, *words)
 
     def _make_environment(self) -> dict[str, str]:
         """Return ours, or the server's; Prefect's own lines are for its pages, ours are for the terminal."""
@@ -267,7 +269,7 @@ class _Scheduler:
 
 
 def _make_home(loop: Loop) -> Path:
-    home = (loop.folder / HOME).absolute()
+    home = (loop.folder / HOME).resolve()
     try:
         home.mkdir(exist_ok=True)
     except OSError as error:

@@ -116,15 +116,18 @@ def start_group(
     environment: Mapping[str, str],
     log: Path | None = None,
     *,
+    folder: Path | None = None,
     leave_seconds: int = _LEAVE_SECONDS,
 ) -> subprocess.Popen[bytes]:
     """Start a command as a group of its own that ends with this process; it writes to `log`, else to stderr.
 
+    It runs in `folder`, else where we do: Python processes that it starts look for modules there first.
     When this process is gone it is told to end, and killed `leave_seconds` later.
     """
     with log.open("ab") if log else nullcontext() as target:
         return subprocess.Popen(
             ["/bin/sh", "-c", _UNTIL_CLOSED, "sh", str(leave_seconds), *command],
+            cwd=folder,
             env=environment,
             stdin=subprocess.PIPE,
             stdout=target or sys.stderr,

@@ -23,6 +23,13 @@ def is_scheduled_now(loop: Loop) -> bool:
     return False
 
 
+def tell_scheduler(loop: Loop) -> str | None:
+    """Return `running` or `stopped`; None where this loop never had a scheduler."""
+    if not (loop.folder / LOCK).exists():
+        return None
+    return "running" if is_scheduled_now(loop) else "stopped"
+
+
 def clear_schedule_home(loop: Loop) -> list[str]:
     """Delete what the scheduler's server remembers of runs, as files and recordings are named in it; tell so.
 

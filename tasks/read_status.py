@@ -14,11 +14,13 @@ from tasks.errors import SettingsError
 from tasks.fetch_rows import Row, fetch_rows, read_moment
 from tasks.find_running import list_running
 from tasks.freeze_holdouts import read_open_holdouts, stage_unaskable
+from tasks.keep_schedule import tell_scheduler
 from tasks.loop import Loop
 from tasks.record_definitions import read_guideline
 from tasks.warehouse import Warehouse, open_warehouse
 
 _RECENT = timedelta(days=7)
+_LONGER_THAN_A_DAY = timedelta(hours=26)
 
 
 @dataclass(frozen=True)
@@ -33,7 +35,10 @@ class Status:
     `watch`: attribute, week (the latest drawn), weeks, open_weeks (not closed), sample_count, open_count.
     `under_way`: run_id, flow, parameters, started_at, process (number, host), is_dead (its process is gone),
     is_long (it has run for longer than `[watch] run_hours`).
-    `last_night`: state, started_at, error (a line a problem). `findings`: watch, subject, message, found_at.
+    `last_night`: state, started_at, counts, error (a line a problem).
+    `scheduler`: `running`, `stopped`, None where there never was one; `is_night_late`: it is stopped, and the last
+    night was longer ago than a day.
+    `findings`: watch, subject, message, found_at.
     `label_seconds`: by attribute, how long the answers of one label take, where enough answers say so.
     `open_fixes`: attribute, reason, open_count, answered_count, disputed_count. `moments`: when what came in last.
     """
@@ -49,6 +54,8 @@ class Status:
     moments: dict[str, datetime | None]
     watch: list[Row] = field(default_factory=list)
     last_night: Row | None = None
+    scheduler: str | None = None
+    is_night_late: bool = False
     under_way: list[Row] = field(default_factory=list)
     findings: list[Row] = field(default_factory=list)
     label_seconds: dict[str, float] = field(default_factory=dict)
@@ -59,7 +66,11 @@ def read_status(loop: Loop, cases: Sequence[FailureCase], errors: Sequence[Setti
     since = loop.clock() - _RECENT
     with open_warehouse(loop, write=False) as warehouse:
         connection = warehouse.connection
-        under_way = _read_under_way(loop, connection)
+        under_way, night, scheduler = (
+            _read_under_way(loop, connection),
+            _read_night(connection),
+            tell_scheduler(loop),
+        )
         holdouts = fetch_rows(connection, "status/holdouts")
         found, waiting = _read_labelled(
             warehouse, has_cases=bool(cases) or _has_cases(connection), holdouts=holdouts
@@ -75,7 +86,9 @@ def read_status(loop: Loop, cases: Sequence[FailureCase], errors: Sequence[Setti
             quarantined_count=_count_refused(connection, since),
             moments=_read_moments(connection),
             watch=fetch_rows(connection, "status/watch"),
-            last_night=next(iter(fetch_rows(connection, "status/last_night", moments=("started_at",))), None),
+            last_night=night,
+            scheduler=scheduler,
+            is_night_late=scheduler == "stopped" and _is_late(loop, night),
             under_way=under_way,
             findings=fetch_rows(connection, "status/findings", moments=("found_at",)),
             label_seconds=_measure_labels(loop, connection),
@@ -117,6 +130,18 @@ def _read_under_way(loop: Loop, connection: duckdb.DuckDBPyConnection) -> list[R
         }
         for run in list_running(connection)
     ]
+
+
+def _read_night(connection: duckdb.DuckDBPyConnection) -> Row | None:
+    rows = fetch_rows(connection, "status/last_night", moments=("started_at",))
+    return {**rows[0], "counts": json.loads(rows[0]["counts"] or "{}")} if rows else None
+
+
+def _is_late(loop: Loop, night: Row | None) -> bool:
+    """Tell whether a night is missing: only where it was scheduled once, as a person may run it by hand."""
+    return bool(loop.settings.schedule.nightly) and (
+        night is None or night["started_at"] < loop.clock() - _LONGER_THAN_A_DAY
+    )
 
 
 def _count_refused(connection: duckdb.DuckDBPyConnection, since: datetime) -> int:

@@ -27,10 +27,6 @@ def suggest_next(status: Status) -> NextStep:
         step = rule(status)
         if step is not None:
             return step
-    night = status.last_night
-    if night is not None and night["state"] == "partial":
-        left = (night["error"] or "something").splitlines()[0]
-        return NextStep(f"the last night left {left}; see to that, and run it again", "turnrow nightly")
     return NextStep("nothing is waiting; take in what is new", "turnrow nightly")
 
 
@@ -66,11 +62,30 @@ def _mend_night(status: Status) -> NextStep | None:
     night = status.last_night
     if night is None or night["state"] not in ("failed", "crashed"):
         return None
+    if night["state"] == "crashed":
+        return NextStep(f"the last night crashed: {night['error']}: run it again", "turnrow nightly")
     lines = (night["error"] or "it ended without a word").splitlines()
     more = f" (and {len(lines) - 1} more)" if len(lines) > 1 else ""
     return NextStep(
         f"the last night {night['state']}: {lines[0]}{more}; mend that and run it again", "turnrow nightly"
     )
+
+
+def _see_to_left(status: Status) -> NextStep | None:
+    night = status.last_night
+    if night is None or night["state"] != "partial":
+        return None
+    lines = (night["error"] or "something").splitlines()
+    more = f" (and {len(lines) - 1} more)" if len(lines) > 1 else ""
+    return NextStep(f"the last night left {lines[0]}{more}; see to that, and run it again", "turnrow nightly")
+
+
+def _start_scheduler(status: Status) -> NextStep | None:
+    if not status.is_night_late:
+        return None
+    night = status.last_night
+    last = f"the last night was on {night['started_at']:%Y-%m-%d}" if night else "there was no night yet"
+    return NextStep(f"no scheduler runs, and {last}; start it", "turnrow schedule")
 
 
 def _bring_logs(status: Status) -> NextStep | None:
@@ -185,8 +200,8 @@ def _read_report(status: Status) -> NextStep | None:
         candidate, verdict = attribute["latest_candidate"], attribute["latest_verdict"]
         if candidate and verdict in ("undecided", "failed") and attribute["sign_off"] is None:
             return NextStep(
-                f"{candidate} is {verdict}; read why and what it would take, then refuse it (turnrow sign-off), "
-                "or mend that and train again",
+                f"{candidate} is {verdict}; read why and what it would take; then refuse it (turnrow sign-off "
+                f"{candidate} --by NAME --refuse), or mend that and train again",
                 f"turnrow report {candidate}",
             )
     return None
@@ -218,7 +233,9 @@ def _hand_out(what: str) -> NextStep:
 _RULES: tuple[Callable[[Status], NextStep | None], ...] = (
     _mend_cases,
     _see_to_run,
+    _start_scheduler,
     _mend_night,
+    _see_to_left,
     _bring_logs,
     _write_case,
     _flag_new,

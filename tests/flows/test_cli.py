@@ -291,6 +291,15 @@ def test_json_is_one_document_on_stdout_and_text_says_something(
     assert out.strip()
 
 
+def test_each_command_that_any_text_of_ours_tells_to_type_is_there() -> None:
+    """What a finding, an error or `status` says to type is a command."""
+    source, prose = Path(__file__).parents[2], {"with", "warehouse", "perceptron"}
+    texts = [path for kind in ("schemas/**/*.sql", "tasks/*.py", "flows/*.py") for path in source.glob(kind)]
+    told = {word for path in texts for word in re.findall(r"\bturnrow ([a-z][a-z-]+)", path.read_text("utf-8"))}
+    assert "sql" in told
+    assert told - prose <= {command.split()[0] for command in COMMANDS}
+
+
 def test_a_loop_from_log_to_label_through_the_commands(run: Run, file_loop: Loop, tmp_path: Path) -> None:
     put_case(file_loop)
     log = put_log(file_loop)

@@ -77,10 +77,10 @@ def test_a_night_and_the_round_it_starts_are_seen(prefect_server: TemporaryServe
     }
     shown = list_artifacts(prefect_server, night)["turnrow-nightly"]
     assert "| settled | 4 |" in shown
-    assert "    obstacle: undecided" in shown
+    assert "- obstacle: undecided" in shown
     told = list_artifacts(prefect_server, within)["turnrow-round-obstacle"]
     assert "verdict | undecided" in told
-    assert f"## Report\n\n    {document['rounds'][0]['report']}" in told
+    assert "## Report\n\n- " + document["rounds"][0]["report"].replace("_", r"\_") in told
     assert orchard.fetch("select count(*) from flow_run where flow = 'round' and state = 'done'") == [(1,)]
 
 
@@ -96,7 +96,7 @@ def test_a_night_that_left_something_is_completed_as_partial_and_says_what(
     assert (seen["state"]["type"], seen["state"]["name"]) == ("COMPLETED", "Partial")
     assert seen["state"]["message"].startswith("left: pull inbox/predictions/torn.jsonl")
     shown = list_artifacts(prefect_server, seen)["turnrow-nightly"]
-    assert "## Left\n\n    pull inbox/predictions/torn.jsonl: " in shown
+    assert "## Left\n\n- pull inbox/predictions/torn.jsonl: " in shown
 
 
 def test_a_round_with_nothing_to_train_on_is_not_yet_and_exit_code_3(

@@ -181,12 +181,16 @@ def scheduler(make_file_loop: Callable[..., Loop]) -> Iterator[Scheduler]:
     keeper.write_text("#!/bin/sh\ncat > told-$$\n")
     keeper.chmod(0o755)
     told = loop.folder.parent / "told"
+    poisoned = loop.folder.parent / "elsewhere" / "flows"  # who starts it may be anywhere
+    poisoned.mkdir(parents=True)
+    (poisoned / "__init__.py").write_text("raise SystemExit('not this one')")
     environment = {name: value for name, value in os.environ.items() if not name.startswith("PREFECT_")}
     with told.open("wb") as target:
         process = subprocess.Popen(
-            [sys.executable, "-m", "flows.cli", "schedule", "--at", str(loop.folder)],
+            [Path(sys.executable).with_name("turnrow"), "schedule", "--at", str(loop.folder)],
             stdout=target,
             stderr=subprocess.STDOUT,
+            cwd=poisoned.parent,
             env=environment,
         )
     yield Scheduler(loop, process, told)

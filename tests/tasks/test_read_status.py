@@ -1,6 +1,7 @@
 """Where the loop stands: the same numbers as the views give, from nothing that grows with the predictions."""
 
 import json
+from collections.abc import Callable
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from typing import Any
@@ -10,6 +11,8 @@ from schemas.case_file import FailureCase
 from tasks.draw_holdout import HoldoutTarget, draw_holdout
 from tasks.errors import SettingsError
 from tasks.flag_mispredictions import flag_mispredictions
+from tasks.keep_schedule import LOCK
+from tasks.lock import hold_file_lock
 from tasks.loop import Loop
 from tasks.make_plain import make_plain
 from tasks.match_cases import match_cases
@@ -18,6 +21,7 @@ from tasks.queue_fixes import queue_doubted
 from tasks.read_settings import read_case
 from tasks.read_status import Status, read_status
 from tasks.record_run import record_run
+from tasks.track_run import track_run
 from tasks.warehouse import open_warehouse
 
 CROUCHED = """
@@ -188,6 +192,7 @@ def test_status_tells_what_the_last_night_left_what_is_to_look_at_and_how_long_a
     assert status.last_night == {
         "state": "partial",
         "started_at": NOON.replace(hour=2),
+        "counts": {},
         "error": "pull a.csv: torn\npull b.csv: torn",
     }
     assert status.findings == [
@@ -199,3 +204,52 @@ def test_status_tells_what_the_last_night_left_what_is_to_look_at_and_how_long_a
     assert shown[start + 1 : start + 3] == ["  pull a.csv: torn", "  pull b.csv: torn"]
     assert "  old_questions obstacle (since 2026-05-04 12:00:00 UTC): it waits" in shown
     assert any("pull a.csv: torn (and 1 more)" in line for line in shown)
+
+
+def test_a_flow_stands_for_its_steps_and_what_was_made_good_is_not_told_again(file_loop: Loop) -> None:
+    def put(flow: str, minute: int, minutes: int, state: str = "done", case: str | None = None) -> None:
+        start = NOON + timedelta(minutes=minute)
+        end, error = start + timedelta(minutes=minutes), None if state == "done" else "torn"
+        with open_warehouse(file_loop, write=True) as warehouse:
+            connection = warehouse.connection
+            warehouse.write(
+                lambda _: record_run(
+                    connection,
+                    flow,
+                    started_at=start,
+                    ended_at=end,
+                    state=state,
+                    error=error,
+                    parameters={"case": case} if case else {},
+                )
+            )
+
+    put("backfill", 0, 1, "partial", "old")
+    put("backfill", 2, 1, "partial", "crouched-picker")
+    put("backfill", 4, 1, "done", "crouched-picker")
+    put("nightly", 10, 9)
+    put("pull", 11, 1)
+    put("flag", 12, 1)
+    put("flag", 30, 1)
+    for number in range(4):
+        put("settle", 40 + number, 1)
+    then = replace(file_loop, clock=lambda: NOON + timedelta(days=1))
+    shown = [(run["flow"], run["parameters"], run["state"]) for run in read(then).runs]
+    assert shown == [
+        *[("settle", "{}", "done")] * 4,
+        ("flag", "{}", "done"),
+        ("backfill", '{"case": "old"}', "partial"),
+    ]
+
+
+def test_a_stopped_scheduler_is_told_and_a_night_that_is_missing(make_file_loop: Callable[..., Loop]) -> None:
+    loop = make_file_loop()
+    assert (read(loop).scheduler, read(loop).is_night_late) == (None, False), "a person may run the nights"
+    with hold_file_lock(loop.folder / LOCK, shared=False, wait_seconds=0):
+        assert (read(loop).scheduler, read(loop).is_night_late) == ("running", False)
+    assert (read(loop).scheduler, read(loop).is_night_late) == ("stopped", True)
+    with track_run(loop, "nightly", {}):
+        pass
+    assert not read(loop).is_night_late
+    tomorrow = replace(loop, clock=lambda: datetime.now(UTC) + timedelta(hours=27))
+    assert read(tomorrow).is_night_late

@@ -135,6 +135,13 @@ def test_the_hold_out_that_lacks_least_is_told_with_the_minutes_that_answers_tak
     )
 
 
+def test_a_scheduler_that_is_down_is_started_first() -> None:
+    night = {"state": "done", "started_at": MORNING, "error": None}
+    told = suggest_next(replace(CALM, is_night_late=True, last_night=night))
+    assert told.what == f"no scheduler runs, and the last night was on {MORNING:%Y-%m-%d}; start it"
+    assert told.command == "turnrow schedule"
+
+
 def test_a_run_that_died_or_does_not_end_is_told_with_what_to_end_and_to_type() -> None:
     run = {
         "flow": "backfill",
@@ -170,5 +177,7 @@ def test_a_night_that_failed_is_told_before_all_else_but_a_broken_case() -> None
     night = {"state": "failed", "error": "pull: disk full\nflag: no"}
     told = suggest_next(replace(CALM, last_night=night, moments=at(last_log_at=None)))
     assert told.what == "the last night failed: pull: disk full (and 1 more); mend that and run it again"
-    partial = replace(CALM, last_night={"state": "partial", "error": "pull a.csv: torn"})
+    partial = replace(
+        CALM, last_night={"state": "partial", "error": "pull a.csv: torn"}, waiting_holdouts=[held(5)]
+    )
     assert suggest_next(partial).what == "the last night left pull a.csv: torn; see to that, and run it again"

@@ -63,7 +63,7 @@ select
     attribute as subject,
     case when bool_or(is_known) then format(
         '{} of 24 hours have an unusual number of predictions; the furthest, {} {}, has {}, usual are {:.0f} to {:.0f} '
-            || '(that hour in {} weeks); look at what was delivered: turnrow query "select * from pull_batch '
+            || '(that hour in {} weeks); look at what was delivered: turnrow sql "select * from pull_batch '
             || 'order by known_at desc"',
         count(*) filter (where is_outside),
         strftime(arg_max(hour, abs(row_count - middle) / width) filter (where is_outside), '%Y-%m-%d %H:00'),

@@ -44,7 +44,7 @@ select
     case when is_contradiction then 'contradictions' else 'others' end as subject,
     case when is_known then format(
         '{:.1f} % of the rows of the last day were refused ({}), usual are {:.1f} %; most often: {}; most in {}; look at '
-            || 'them: turnrow query "select * from quarantined_row order by known_at desc"',
+            || 'them: turnrow sql "select * from quarantined_row order by known_at desc"',
         100 * share, row_count, 100 * usual, reason, file
     ) else 'files of fewer than three earlier days' end as message,
     is_known
