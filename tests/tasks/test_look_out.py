@@ -117,7 +117,7 @@ def test_hours_are_compared_by_the_clock_of_the_fleet_also_where_it_changes(
     assert look_out(at(loop, evening, off=only)).findings == ()
     utc = replace(loop, settings=replace(loop.settings, schedule=ScheduleSettings()))
     (told,) = look_out(at(utc, evening, off=only)).findings
-    assert told.message.startswith("2 of 24 hours have an unusual number of predictions"), told
+    assert told.message.startswith("2 of 24 hours have an unusual number of tracks"), told
 
 
 def hold(loop: Loop, sample_ids: Sequence[str], chances: Sequence[float]) -> None:
@@ -154,6 +154,20 @@ def test_a_unit_that_stops_is_told_and_one_that_always_pauses_is_not(
     assert [one.subject for one in look_out(later).findings] == ["all units"]
     gone = at(loop, NOW + timedelta(days=60), off=("hour_rows", "class_shift", "feature_shift"))
     assert [one.subject for one in look_out(gone).findings] == ["all units"], "still silent, however long"
+
+
+def test_a_fleet_that_rests_on_weekends_is_quiet_from_its_first_one_on(
+    make_any_loop: Callable[..., Loop], write_predictions: Write
+) -> None:
+    """Monday to Friday, looked at on a Monday night; the last evening one object was followed for long."""
+    loop = make_any_loop(SETTINGS)
+    followed = [see(2, 22, step, recording_id="followed", object_id="o1", unit_id="cart-0") for step in range(40)]
+    write_predictions(loop, [*usual(range(2, 7)), *followed])
+    first = look_out(at(loop))
+    assert first.findings == ()
+    assert any("since less than eight days" in line for line in first.unjudged)
+    write_predictions(loop, usual([day for day in range(7, 64) if day % 7 >= 2]))
+    assert look_out(at(loop)).findings == ()
 
 
 def test_a_finding_is_told_once_then_still_and_anew_after_it_went_away(

@@ -1,7 +1,7 @@
 -- one row per unit of the last four weeks of which no log is known for longer than $hours, and for longer than one and
 -- a half times its longest pause in these weeks; a single row where all of two units or more have gone silent
--- (is_known is false where a unit was seen in fewer than four hours: nobody knows its pauses). What only a label file
--- told of says nothing of a unit, so it does not count
+-- (is_known is false where a unit was seen in fewer than four hours, or since less than eight days: nobody knows its
+-- pauses, a weekend's among them). What only a label file told of says nothing of a unit, so it does not count
 with seen as (
     select distinct coalesce(unit_id, '(no unit)') as unit_id, date_trunc('hour', observed_at) as hour
     from sample as s
@@ -19,7 +19,7 @@ units as (
         unit_id,
         max(hour) as last_hour,
         coalesce(max(pause), 0) as longest,
-        count(*) >= 4 as is_known,
+        count(*) >= 4 and min(hour) <= $now::timestamptz - interval 8 days as is_known,
         date_diff('minute', max(hour), $now::timestamptz) / 60 - 1 as silent
     from paused
     group by unit_id
@@ -49,7 +49,7 @@ select
                 || 'runs and uploads',
             j.silent, strftime(j.last_hour, '%Y-%m-%d %H:00'), j.longest
         )
-        else 'seen in fewer than four hours of four weeks'
+        else 'seen in fewer than four hours of four weeks, or since less than eight days'
     end) as message,
     bool_and(j.is_known) as is_known
 from judged as j
