@@ -253,6 +253,8 @@ Watched = Literal[
     "refused_rows",
     "case_rate",
     "old_questions",
+    "waiting_candidate",
+    "unread_files",
     "replay_differs",
     "disk",
 ]
@@ -262,12 +264,14 @@ Watched = Literal[
 class WatchSettings:
     """From where on a night tells what it sees; `off` names what it shall not look at.
 
-    Shares are 0 to 1. `untrained_slice_tracks`: served tracks of seven days. `run_hours`: a run is told while it
-    runs, not by a night. Where no source is given: common practice, no source.
+    Shares are 0 to 1. `untrained_slice_tracks`: served tracks of seven days. `laid_up`: units that are known to be
+    silent. `run_hours`: a run is told while it runs, not by a night. Where no source is given: common practice, no
+    source.
     """
 
     off: tuple[Watched, ...] = ()
     silent_hours: Count = 48
+    laid_up: tuple[Text, ...] = ()
     hour_deviations: Annotated[float, Limits(0, low_open=True)] = 6.0
     # An index above 0.25 is read as a shift: Siddiqi N (2006) Credit Risk Scorecards (from memory).
     class_shift_at_most: Annotated[float, Limits(0, 100)] = 0.25
@@ -279,6 +283,7 @@ class WatchSettings:
     refused_times: Annotated[float, Limits(1)] = 3.0
     case_rate_times: Annotated[float, Limits(1)] = 1.5
     question_days: Count = 14
+    candidate_days: CountOrNone = 1
     replay_share_at_most: Share = 0.01
     disk_share_at_most: PositiveShare = 0.9
     run_hours: Annotated[float, Limits(0, 10_000, low_open=True)] = 20.0

@@ -10,6 +10,7 @@ from schemas.settings import AttributeSettings, WatchSettings
 from schemas.sql_files import read_sql
 from tasks.blame_expression import blame_expression
 from tasks.check_expression import check_expression
+from tasks.find_log_files import list_unmatched, read_seen
 from tasks.warehouse import Warehouse
 
 _DAY = timedelta(days=1)
@@ -46,7 +47,13 @@ def _attributes(warehouse: Warehouse) -> Iterator[AttributeSettings]:
 
 
 def _watch_units(warehouse: Warehouse, now: datetime) -> list[Observed]:
-    values = {"first": now - _FOUR_WEEKS, "now": now, "hours": _limits(warehouse).silent_hours}
+    limits = _limits(warehouse)
+    values = {
+        "first": now - _FOUR_WEEKS,
+        "now": now,
+        "hours": limits.silent_hours,
+        "laid_up": list(limits.laid_up),
+    }
     return _ask(warehouse, "silent_units", values)
 
 
@@ -143,6 +150,20 @@ def _watch_questions(warehouse: Warehouse, now: datetime) -> list[Observed]:
     return _ask(warehouse, "old_questions", {"now": now, "days": _limits(warehouse).question_days})
 
 
+def _watch_candidates(warehouse: Warehouse, now: datetime) -> list[Observed]:
+    return _ask(warehouse, "waiting_candidate", {"now": now, "days": _limits(warehouse).candidate_days})
+
+
+def _watch_files(warehouse: Warehouse, now: datetime) -> list[Observed]:  # noqa: ARG001 - what lies there now
+    seen = read_seen(warehouse.connection)
+    unread = [name for name in list_unmatched(warehouse.loop) if name not in seen]
+    if not unread:
+        return []
+    more = f" and {len(unread) - 1:,} more there are" if len(unread) > 1 else " is"
+    message = f"{unread[0]}{more} matched by no pattern of [pull], so never read; add one there, or take it away"
+    return [Observed("unread_files", "inbox", message)]
+
+
 def _watch_replays(warehouse: Warehouse, now: datetime) -> list[Observed]:
     values = {"first": now - _FOUR_WEEKS, "now": now, "at_most": _limits(warehouse).replay_share_at_most}
     found: list[Observed] = []
@@ -179,6 +200,8 @@ WATCHES: dict[str, Watch] = {
     "refused_rows": _watch_refusals,
     "case_rate": _watch_cases,
     "old_questions": _watch_questions,
+    "waiting_candidate": _watch_candidates,
+    "unread_files": _watch_files,
     "replay_differs": _watch_replays,
     "disk": _watch_disk,
 }

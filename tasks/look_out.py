@@ -115,7 +115,8 @@ def _stays(
     watch, subject = key
     if watch in failed:
         return True
-    if watch != _SILENT or watch in warehouse.loop.settings.watch.off or (watch, "all units") in now:
+    limits = warehouse.loop.settings.watch
+    if watch != _SILENT or watch in limits.off or subject in limits.laid_up or (watch, "all units") in now:
         return False
     since = {"since": found_at, "unit": subject}
     return warehouse.connection.execute(read_sql("look_out/log_since"), since).fetchone() is None

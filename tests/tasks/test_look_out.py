@@ -150,10 +150,34 @@ def test_a_unit_that_stops_is_told_and_one_that_always_pauses_is_not(
     told = tell(loop, off=("hour_rows", "class_shift", "feature_shift"))
     assert set(told) == {("silent_units", "stopped")}
     assert "no log for 88 hours, the last of 2031-06-12 09:00" in told["silent_units", "stopped"]
+    assert tell(loop, off=("hour_rows", "class_shift", "feature_shift"), laid_up=("stopped",)) == {}
     later = at(loop, NOW + timedelta(days=10), off=("hour_rows", "class_shift", "feature_shift"))
     assert [one.subject for one in look_out(later).findings] == ["all units"]
     gone = at(loop, NOW + timedelta(days=60), off=("hour_rows", "class_shift", "feature_shift"))
     assert [one.subject for one in look_out(gone).findings] == ["all units"], "still silent, however long"
+
+
+def test_a_candidate_that_waits_for_a_person_and_a_file_that_nobody_reads_are_told(
+    make_any_loop: Callable[..., Loop], insert_rows: Insert
+) -> None:
+    loop = make_any_loop(SETTINGS)
+    for number, verdict in enumerate(("failed", "passed"), start=1):
+        then = at(loop, NOW - timedelta(days=2, minutes=-number))
+        model = {"model_version": f"obstacle-{number}", "attribute": "obstacle", "role": "candidate"}
+        judged = {"candidate": f"obstacle-{number}", "criterion": "overall", "verdict": verdict, "reason": "why"}
+        insert_rows(then, "model", [model])
+        insert_rows(then, "gate_decision", [judged])
+    (loop.folder / "inbox" / "predictions" / "exported.csv").write_text("recording_id\n")
+    assert tell(loop) == {
+        ("waiting_candidate", "obstacle"): "obstacle-2 was judged passed on 2031-06-14 and waits for a person; "
+        "read why, then accept or refuse it: turnrow report obstacle-2",
+        ("unread_files", "inbox"): "inbox/predictions/exported.csv is matched by no pattern of [pull], "
+        "so never read; add one there, or take it away",
+    }
+    assert set(tell(loop, candidate_days=3)) == {("unread_files", "inbox")}
+    signed = {"model_version": "obstacle-2", "attribute": "obstacle", "decision": "refuse", "signed_by": "ana"}
+    insert_rows(at(loop), "sign_off", [signed | {"against_verdict": True}])
+    assert set(tell(loop)) == {("unread_files", "inbox")}
 
 
 def test_a_fleet_that_rests_on_weekends_is_quiet_from_its_first_one_on(

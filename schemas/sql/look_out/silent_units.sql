@@ -1,12 +1,14 @@
 -- one row per unit of the last four weeks of which no log is known for longer than $hours, and for longer than one and
 -- a half times its longest pause in these weeks; a single row where all of two units or more have gone silent
 -- (is_known is false where a unit was seen in fewer than four hours, or since less than eight days: nobody knows its
--- pauses, a weekend's among them). What only a label file told of says nothing of a unit, so it does not count
+-- pauses, a weekend's among them); $laid_up are known to be silent. What only a label file told of says nothing of a
+-- unit, so it does not count
 with seen as (
     select distinct coalesce(unit_id, '(no unit)') as unit_id, date_trunc('hour', observed_at) as hour
     from sample as s
     semi join pull_batch as b on b.batch_id = s.batch_id and b.kind = 'predictions'
     where observed_at >= $first::timestamptz and observed_at < $now::timestamptz
+        and not list_contains($laid_up::varchar[], coalesce(unit_id, '(no unit)'))
 ),
 
 paused as (
