@@ -21,6 +21,6 @@ def print_schedule(document: dict[str, Any]) -> Iterator[str]:
     for run in document["last"]:
         counts = ", ".join(f"{name} {count}" for name, count in run["counts"].items() if count)
         what = name_flow(run["flow"], run["parameters"])
-        yield f"  {run['started_at']}  {what}: {run['state']}" + (f" ({counts})" if counts else "")
+        yield f"  {run['local']}  {what}: {run['state']}" + (f" ({counts})" if counts else "")
         for line in (run["error"] or "").splitlines():
             yield f"    {_ERROR_WORDS.get(run['state'], 'why')}: {line}"

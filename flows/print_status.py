@@ -19,6 +19,7 @@ from tasks.tell_run import name_flow
 _Document = dict[str, Any]
 _CASES_SHOWN = 20
 _FINDINGS_SHOWN = 12
+_TOLD_APART = ("problems", "findings", "new_findings")
 
 _ATTRIBUTE_COLUMNS = {
     "attribute": "attribute",
@@ -97,8 +98,11 @@ def _tell_night(night: _Document | None) -> Iterable[str]:
     """Yield how the last night went and what it did, then what it left, each problem on its line."""
     if night is None:
         return
-    counts = {name: count for name, count in night["counts"].items() if count and isinstance(count, int)}
-    did = ", ".join(f"{name.replace('_', ' ')} {count:,}" for name, count in counts.items())
+    did = ", ".join(
+        f"{name.replace('_', ' ')} {count:,}"
+        for name, count in night["counts"].items()
+        if count and isinstance(count, int) and name not in _TOLD_APART
+    )
     told = f"The last night ({show_time(night['started_at'])}) ended as {night['state']}"
     if night["error"]:
         left = [make_harmless(line) for line in night["error"].splitlines()]

@@ -7,6 +7,7 @@ from typing import Any
 from zoneinfo import ZoneInfo
 
 from schemas.sql_files import read_sql
+from tasks.find_running import list_running
 from tasks.keep_schedule import is_scheduled_now
 from tasks.loop import Loop
 from tasks.warehouse import as_utc, open_warehouse
@@ -42,15 +43,18 @@ def find_next(line: str, timezone: str, now: datetime) -> list[dict[str, str]]:
 def _read_last(loop: Loop) -> list[dict[str, Any]]:
     with open_warehouse(loop, write=False) as warehouse:
         rows = warehouse.connection.execute(read_sql("runs/list_last_runs"), {"count": _LAST}).fetchall()
+        dead = {run.run_id for run in list_running(warehouse.connection) if run.is_dead}
+    zone = ZoneInfo(loop.settings.schedule.timezone)
     return [
         {
             "flow": flow,
             "parameters": json.loads(parameters or "{}"),
             "state": state,
+            "local": as_utc(started).astimezone(zone).isoformat(timespec="seconds"),
             "started_at": as_utc(started).isoformat(),
             "ended_at": as_utc(ended).isoformat() if ended else None,
             "counts": json.loads(counts or "{}") if state not in ("running", "crashed") else {},
-            "error": error,
+            "error": "its process has died; the next run closes it" if run_id in dead else error,
         }
-        for flow, parameters, state, started, ended, counts, error in rows
+        for run_id, flow, parameters, state, started, ended, counts, error in rows
     ]

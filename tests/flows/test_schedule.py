@@ -62,6 +62,8 @@ def test_a_run_whose_process_was_killed_is_closed_and_a_living_one_is_not(
     loop = make_file_loop(NIGHT)
     done = subprocess.run([sys.executable, "-c", DYING, str(loop.folder)], check=False, timeout=60)
     assert done.returncode == -signal.SIGKILL
+    (last,) = tell_schedule(loop)["last"]
+    assert (last["state"], last["error"]) == ("running", "its process has died; the next run closes it")
     with track_run(loop, "round", {"attribute": "obstacle"}):  # whoever starts closes the dead
         assert close_dead_runs(loop) == []
         states = {run["flow"]: run["state"] for run in tell_schedule(loop)["last"]}

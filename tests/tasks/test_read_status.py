@@ -169,7 +169,16 @@ def test_status_tells_what_the_last_night_left_what_is_to_look_at_and_how_long_a
             for hour, state in ((1, "done"), (2, "partial")):
                 at = NOON.replace(hour=hour)
                 error = "pull a.csv: torn\npull b.csv: torn" if state == "partial" else None
-                record_run(warehouse.connection, "nightly", started_at=at, ended_at=at, state=state, error=error)
+                did = {"files": 3, "rows": 1746, "settled": 0, "problems": 2}
+                record_run(
+                    warehouse.connection,
+                    "nightly",
+                    started_at=at,
+                    ended_at=at,
+                    state=state,
+                    counts=did,
+                    error=error,
+                )
             warehouse.connection.execute(
                 "insert into open_finding values ('old_questions', 'obstacle', 'it waits', $at, null)",
                 {"at": NOON},
@@ -192,7 +201,7 @@ def test_status_tells_what_the_last_night_left_what_is_to_look_at_and_how_long_a
     assert status.last_night == {
         "state": "partial",
         "started_at": NOON.replace(hour=2),
-        "counts": {},
+        "counts": {"files": 3, "rows": 1746, "settled": 0, "problems": 2},
         "error": "pull a.csv: torn\npull b.csv: torn",
     }
     assert status.findings == [
@@ -201,7 +210,11 @@ def test_status_tells_what_the_last_night_left_what_is_to_look_at_and_how_long_a
     assert status.label_seconds == {"obstacle": 11.0}, "5.5 seconds an answer, two answers a label"
     shown = list(print_status({**make_plain(status), "next": {"what": "w", "command": "c"}}))
     start = shown.index("The last night (2026-05-04 02:00:00 UTC) ended as partial and left")
-    assert shown[start + 1 : start + 3] == ["  pull a.csv: torn", "  pull b.csv: torn"]
+    assert shown[start + 1 : start + 4] == [
+        "  pull a.csv: torn",
+        "  pull b.csv: torn",
+        "  did: files 3, rows 1,746",
+    ]
     assert "  old_questions obstacle (since 2026-05-04 12:00:00 UTC): it waits" in shown
     assert any("pull a.csv: torn (and 1 more)" in line for line in shown)
 

@@ -1,5 +1,5 @@
 -- one row per run of a flow that is scheduled, the $count latest ones, newest first
-select flow, parameters, state, started_at, ended_at, counts, error
+select run_id, flow, parameters, state, started_at, ended_at, counts, error
 from flow_run
 where flow in ('nightly', 'round')
 order by started_at desc, run_id
