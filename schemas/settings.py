@@ -283,7 +283,7 @@ class WatchSettings:
     refused_times: Annotated[float, Limits(1)] = 3.0
     case_rate_times: Annotated[float, Limits(1)] = 1.5
     question_days: Count = 14
-    candidate_days: CountOrNone = 1
+    candidate_days: CountOrNone = 0
     replay_share_at_most: Share = 0.01
     disk_share_at_most: PositiveShare = 0.9
     run_hours: Annotated[float, Limits(0, 10_000, low_open=True)] = 20.0

@@ -1,4 +1,5 @@
--- one row per attribute whose latest candidate was judged longer than $days days ago and that nobody has signed off
+-- one row per candidate, the latest of its attribute, that was judged longer than $days days ago and that nobody has
+-- signed off
 with latest as (
     select attribute, arg_max(model_version, known_at) as candidate
     from model
@@ -18,13 +19,13 @@ judged as (
 )
 
 select
-    j.attribute as subject,
+    j.candidate as subject,
     format(
-        '{} was judged {} on {} and waits for a person; read why, then accept or refuse it: turnrow report {}',
-        j.candidate, j.verdict, strftime(j.judged_at, '%Y-%m-%d'), j.candidate
+        'was judged {} on {} and waits for a person; read why, then accept or refuse it: turnrow report {}',
+        j.verdict, strftime(j.judged_at, '%Y-%m-%d'), j.candidate
     ) as message,
     true as is_known
 from judged as j
 anti join sign_off as s on s.model_version = j.candidate
 where j.judged_at < $now::timestamptz - to_days(cast($days as integer))
-order by j.attribute
+order by j.candidate
