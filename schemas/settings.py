@@ -257,6 +257,7 @@ Watched = Literal[
     "unread_files",
     "replay_differs",
     "disk",
+    "clock",
 ]
 
 

@@ -9,9 +9,14 @@ from dataclasses import asdict, dataclass
 from datetime import datetime, timedelta
 
 from schemas.sql_files import read_sql
+from tasks.compare_clocks import describe_lead
+from tasks.errors import InputError
 from tasks.loop import Loop
 from tasks.record_run import record_run
-from tasks.warehouse import Warehouse, open_warehouse
+from tasks.track_run import find_current_run
+from tasks.warehouse import Warehouse, as_utc, open_warehouse
+
+_REST = timedelta(days=30)
 
 
 @dataclass(frozen=True)
@@ -24,7 +29,10 @@ class Forgotten:
 
 
 def forget_old(loop: Loop) -> Forgotten:
-    """Delete what is older than `[retention] days`; 0 deletes nothing, and with nothing old nothing is written."""
+    """Delete what is older than `[retention] days`; 0 deletes nothing, and with nothing old nothing is written.
+
+    Raises InputError where the clock cannot be trusted: what is deleted does not come back.
+    """
     settings = loop.settings.retention
     if settings.days == 0:
         return Forgotten()
@@ -34,8 +42,29 @@ def forget_old(loop: Loop) -> Forgotten:
         found = _stage(warehouse, before)
         if found == Forgotten():
             return found
+        _refuse_wrong_clock(warehouse, started_at)
         warehouse.write(lambda _: _delete(warehouse, before, found, started_at))
         return found
+
+
+def _refuse_wrong_clock(warehouse: Warehouse, now: datetime) -> None:
+    """Refuse where this host's clock is behind what was written, or has come far since the last run.
+
+    Its clock may have jumped ahead in this very night: earlier runs are the witnesses, and this night is one for
+    the next.
+    """
+    told = describe_lead(warehouse, now)
+    if told:
+        raise InputError(f"nothing is deleted: {told}")
+    run = find_current_run()
+    began = run.started_at if run else now
+    row = warehouse.connection.execute(read_sql("retention/last_end"), {"began": began}).fetchone()
+    last = as_utc(row[0]) if row and row[0] else None
+    if last is not None and began - last > _REST:
+        raise InputError(
+            f"nothing is deleted: the last run ended on {last:%Y-%m-%d}, {(began - last).days} days before this "
+            "one; if this host's clock is right, the next night deletes"
+        )
 
 
 def _stage(warehouse: Warehouse, before: datetime) -> Forgotten:

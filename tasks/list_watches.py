@@ -10,6 +10,7 @@ from schemas.settings import AttributeSettings, WatchSettings
 from schemas.sql_files import read_sql
 from tasks.blame_expression import blame_expression
 from tasks.check_expression import check_expression
+from tasks.compare_clocks import describe_lead
 from tasks.find_log_files import list_unmatched, read_seen
 from tasks.warehouse import Warehouse
 
@@ -173,6 +174,11 @@ def _watch_replays(warehouse: Warehouse, now: datetime) -> list[Observed]:
     return found
 
 
+def _watch_clock(warehouse: Warehouse, now: datetime) -> list[Observed]:
+    told = describe_lead(warehouse, now)
+    return [Observed("clock", "", f"{told}; set the host's clock right")] if told else []
+
+
 def _watch_disk(warehouse: Warehouse, now: datetime) -> list[Observed]:  # noqa: ARG001 - a disk has only a present
     folders = {"the loop folder": warehouse.loop.folder}
     data = warehouse.location.data_path
@@ -204,4 +210,5 @@ WATCHES: dict[str, Watch] = {
     "unread_files": _watch_files,
     "replay_differs": _watch_replays,
     "disk": _watch_disk,
+    "clock": _watch_clock,
 }

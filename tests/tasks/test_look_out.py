@@ -71,14 +71,15 @@ def test_a_usual_season_is_quiet_and_what_is_unusual_is_told_by_name(
     hold(loop, ids[:300], [0.01 if is_person else 1.0 for is_person in persons])
     told = tell(loop)
     assert set(told) == {("class_shift", "obstacle, against the general hold-out")}
-    # 100 persons of weight 100 and 200 crates of weight 1: 200 of 10,200
-    assert "crate: 0.667, there 0.020" in told["class_shift", "obstacle, against the general hold-out"]
+    # 100 persons of weight 100 and 200 crates of weight 1: 200 of 10,200; both have shifted alike
+    shifted = told["class_shift", "obstacle, against the general hold-out"]
+    assert "crate: 0.667, there 0.020" in shifted or "person: 0.333, there 0.980" in shifted
     hold(loop, ids[:300], [0.5] * 300)
 
     flood = [see(0, 9, 10 + number % 40, recording_id=f"flood-{number}", unit_id="cart-0") for number in range(60)]
-    shifted = usual(range(7), object_id="late", predicted="ladder", features=[30.0, 3.0])
+    moved = usual(range(7), object_id="late", predicted="ladder", features=[30.0, 3.0])
     replayed = [row | {"role": "replay", "predicted": "ladder"} for row in usual([1])]
-    write_predictions(loop, flood + shifted + replayed)
+    write_predictions(loop, flood + moved + replayed)
     told = tell(loop)
     assert set(told) == {
         ("hour_rows", "obstacle"),
@@ -180,6 +181,21 @@ def test_a_candidate_that_waits_for_a_person_and_a_file_that_nobody_reads_are_to
     assert set(tell(loop)) == {("unread_files", "inbox")}
 
 
+def test_a_warehouse_that_was_written_by_a_clock_far_ahead_is_told(
+    make_any_loop: Callable[..., Loop], insert_rows: Insert
+) -> None:
+    loop = make_any_loop(SETTINGS)
+    model = {"model_version": "m1", "attribute": "obstacle", "role": "candidate"}
+    insert_rows(at(loop, NOW + timedelta(minutes=50)), "model", [model])
+    assert tell(loop) == {}, "hosts differ by some minutes"
+    insert_rows(at(loop, NOW + timedelta(days=3650)), "model", [model])
+    ((subject, told),) = tell(loop).items()
+    assert subject == ("clock", "")
+    assert told.startswith(
+        "the warehouse's clock stands at 2041-06-13 02:00 UTC, this host's at 2031-06-16 02:00;"
+    )
+
+
 def test_a_fleet_that_rests_on_weekends_is_quiet_from_its_first_one_on(
     make_any_loop: Callable[..., Loop], write_predictions: Write
 ) -> None:
@@ -209,7 +225,7 @@ def test_a_finding_is_told_once_then_still_and_anew_after_it_went_away(
     assert not still.is_new and still.found_at == first.found_at
     assert str(still).startswith(f"old_questions obstacle: still (since {first.found_at:%Y-%m-%d}): its oldest")
     insert_rows(loop, "fix_outcome", [{"fix_id": "f1", "outcome": "ambiguous"}])
-    assert look_out(later).findings == ()
+    assert look_out(at(loop, NOW + timedelta(days=21))).findings == ()
     assert read_rows(loop, "select count(*) from open_finding") == [(0,)]
     insert_rows(loop, "label_fix", [_question("f2")])
     (new,) = look_out(at(loop, NOW + timedelta(days=40))).findings
@@ -244,7 +260,7 @@ def test_refusals_a_rising_case_and_an_untrained_value_are_told(
     insert_rows(loop, "case_member", [member | {"sample_id": one} for one in ids[::30]])
     trained = [row for row in zip(ids, usual(range(35)), strict=True) if row[1]["unit_id"] == "cart-0"]
     put_incumbent(loop, insert_rows, [sample_id for sample_id, _ in trained])
-    off = ("hour_rows", "class_shift", "feature_shift", "disk")
+    off = ("hour_rows", "class_shift", "feature_shift", "disk", "clock")  # its files came in at today's real date
     assert set(tell(loop, off=off, untrained_slice_tracks=200)) == set()
     insert_rows(loop, "case_member", [member | {"sample_id": one} for one in ids[:40]])
     told = tell(loop, off=off)

@@ -6,10 +6,15 @@ from datetime import timedelta
 from pathlib import Path
 from typing import Any
 
+import pytest
+
 from schemas.tables import FACTS
+from tasks.errors import InputError
+from tasks.flag_mispredictions import flag_mispredictions
 from tasks.forget_old import Forgotten, forget_old
 from tasks.pull_logs import pull_files
 from tasks.trace_lineage import trace_lineage
+from tasks.track_run import track_run
 from tasks.verify_training_set import verify_training_set
 
 Orchard = Any
@@ -48,6 +53,13 @@ def test_what_nothing_needs_goes_and_all_else_stands(any_orchard: Orchard, field
 
     assert keep(orchard, 0, vectors=True)() == Forgotten()
     assert keep(orchard, 30, vectors=False, later=0)() == Forgotten()
+    assert read_facts(orchard) == before
+
+    jumped = replace(orchard.loop, clock=lambda: orchard.loop.clock() + timedelta(days=399))
+    refused = keep(orchard, 30, vectors=True, later=399)
+    with track_run(jumped, "nightly", {}), pytest.raises(InputError, match="399 days before this one"):
+        flag_mispredictions(jumped)  # a step of this very night is no witness of its clock
+        refused()
     assert read_facts(orchard) == before
     runs = orchard.number("select count(*) from flow_run")
 
