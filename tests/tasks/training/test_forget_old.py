@@ -88,6 +88,21 @@ def test_what_nothing_needs_goes_and_all_else_stands(any_orchard: Orchard, field
     assert read_facts(orchard, "quarantined_row", "sample_vector") == after
 
 
+def test_steps_of_a_held_out_track_stay_since_steadiness_is_measured_on_them(
+    any_orchard: Orchard, field: Field
+) -> None:
+    orchard = any_orchard
+    held, other = field.sights("crate", 1, "held"), field.sights("crate", 1, "other")
+    steps = [row | {"observed_at": f"2026-05-01T09:0{n}:00Z"} for row in (*held, *other) for n in range(3)]
+    orchard.pull(field.predict(steps))
+    orchard.pull(field.label(steps[:1]))
+    orchard.hold(steps[:1])
+    done = keep(orchard, 10, vectors=True, later=29)()
+    assert done.forgotten_vectors == 3
+    left = "select recording_id, count(*) from sample semi join sample_vector using (sample_id) group by all"
+    assert orchard.ask(left) == [("held-crate-000", 3)]
+
+
 def _copy(path: Path) -> Path:
     target = path.with_name(f"copy-{path.name}")
     target.write_bytes(path.read_bytes())
