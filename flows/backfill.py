@@ -18,6 +18,7 @@ from tasks.backfill_case import (
     settle_state,
 )
 from tasks.count_archive import ArchivedFile, count_archive
+from tasks.errors import spell_printable
 from tasks.find_names import find_case
 from tasks.loop import Loop
 from tasks.pull_logs import PulledFile, PullSummary, pull_files
@@ -76,7 +77,7 @@ class _Plan:
     def parameters(self) -> dict[str, object]:
         """The plan as `flow_run` keeps it."""
         span = {"since": self.since.isoformat(), "until": self.until.isoformat()}
-        files = {"files": [str(path) for path in self.files]} if self.files else {}
+        files = {"files": [spell_printable(str(path)) for path in self.files]} if self.files else {}
         return {"case": self.case.case, **span, **files}
 
 

@@ -151,6 +151,8 @@ def _quote(text: str) -> str:
 
 def _read_bytes(path: Path) -> bytes:
     try:
+        if path.exists() and not path.is_file() and not path.is_dir():  # a pipe would be waited for, for ever
+            raise SettingsFileError(path, "", "cannot be read: it is no file; move it away")
         return path.read_bytes()
     except FileNotFoundError as error:
         raise SettingsFileError(path, "", "there is no such file") from error

@@ -16,7 +16,7 @@ from tasks.check_erasures import check_erasures
 from tasks.check_holdouts import check_holdouts
 from tasks.check_restrictions import check_restrictions
 from tasks.errors import SettingsError, TurnrowError
-from tasks.find_log_files import list_unread
+from tasks.find_log_files import list_closed, list_unread
 from tasks.findings import FINE, WARNING, WRONG, Finding, tell_error
 from tasks.locate_warehouse import find_location
 from tasks.loop import Loop
@@ -88,6 +88,15 @@ def _check_cases(cases: list[FailureCase], errors: list[SettingsError]) -> Itera
 
 
 def _check_inbox(loop: Loop) -> Iterator[Finding]:
+    pull = loop.settings.pull
+    for key, patterns in (
+        ("predictions", pull.predictions),
+        ("labels", pull.labels),
+        ("answers", pull.answers),
+    ):
+        for folder in sorted(list_closed(loop, key, patterns)):
+            name = loop.relate(folder)
+            yield Finding(WRONG, f"turnrow.toml, pull.{key}", f"{name} may not be read", "change its permissions")
     names: list[str] = []
     with suppress(TurnrowError):  # a warehouse that cannot be opened is told of elsewhere
         names = list_unread(loop)

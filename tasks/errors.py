@@ -1,10 +1,22 @@
 """What can go wrong, as a shallow tree; each text says what was wrong, where, and what to do next."""
 
 
+def spell_printable(text: str) -> str:
+    r"""Return a text that UTF-8 can hold: bytes of a file name that are not are spelled as in `bad\xff.csv`."""
+    try:
+        raw = text.encode("utf-8", "surrogateescape")
+    except UnicodeEncodeError:  # half a surrogate pair that no file name brought along
+        raw = text.encode("utf-8", "backslashreplace")
+    return raw.decode("utf-8", "backslashreplace")
+
+
 class TurnrowError(Exception):
-    """Base of every error that a user can act on; the command line shows it as one line."""
+    """Base of every error that a user can act on; the command line shows it as one line, printable throughout."""
 
     exit_code = 1
+
+    def __str__(self) -> str:
+        return spell_printable(super().__str__())
 
 
 class SettingsError(TurnrowError):

@@ -1,15 +1,18 @@
 """Which files a pull looks at, and by what content it knows them."""
 
 import glob
-from collections.abc import Iterable, Mapping, Sequence
+import os
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
+from fnmatch import fnmatchcase
+from itertools import takewhile
 from pathlib import Path
 
 import duckdb
 
 from schemas.log_contract import COMPRESSIONS, FORMATS
 from schemas.sql_files import read_sql
-from tasks.errors import InputError
+from tasks.errors import InputError, spell_printable
 from tasks.hash_artefact import hash_content
 from tasks.loop import Loop
 from tasks.resolve_secret import resolve_environment
@@ -29,9 +32,15 @@ class FoundFile:
 
 
 def list_inbox(loop: Loop) -> list[Path]:
-    """Return the prediction logs and label files that the globs of `[pull]` match, sorted, each once."""
-    predictions = match_globs(loop, "predictions", loop.settings.pull.predictions)
-    return sorted(predictions | match_globs(loop, "labels", loop.settings.pull.labels))
+    """Return the prediction logs and label files that the globs of `[pull]` match, sorted, each once.
+
+    With them the folders that may not be read: `look_at_file` says so of each.
+    """
+    pull = loop.settings.pull
+    predictions = match_globs(loop, "predictions", pull.predictions)
+    labels = match_globs(loop, "labels", pull.labels)
+    closed = list_closed(loop, "predictions", pull.predictions) | list_closed(loop, "labels", pull.labels)
+    return sorted(predictions | labels | closed)
 
 
 def list_unread(loop: Loop) -> list[str]:
@@ -72,20 +81,66 @@ def match_globs(loop: Loop, key: str, patterns: Iterable[str]) -> set[Path]:
     """Return the files that some globs of `[pull]` match; `key` names their setting in an error."""
     found: set[Path] = set()
     for pattern in patterns:
-        resolved = resolve_environment(pattern, f"turnrow.toml, pull.{key}")
-        text = str(Path(resolved).expanduser())
+        text = _resolve(key, pattern)
         matched = glob.glob(text, root_dir=loop.folder, recursive=True)  # noqa: PTH207 - a Path takes no absolute glob
-        found.update(path for path in (loop.folder / name for name in matched) if not path.is_dir())
+        found.update(path for path in (loop.folder / name for name in matched) if not _is_folder(path))
     return found
 
 
+def list_closed(loop: Loop, key: str, patterns: Iterable[str]) -> set[Path]:
+    """Return the folders that some globs of `[pull]` lead into and that may not be read: glob passes over them."""
+    closed: set[Path] = set()
+    for pattern in patterns:
+        parts = (loop.folder / _resolve(key, pattern)).parts
+        fixed = list(takewhile(lambda part: not glob.has_magic(part), parts[:-1]))
+        closed.update(_walk_closed(Path(*fixed), parts[len(fixed) :]))
+    return closed
+
+
+def _walk_closed(folder: Path, parts: Sequence[str]) -> Iterator[Path]:
+    """Go where glob goes, by the parts of a pattern that are left; `**` leads everywhere but through links."""
+    try:
+        names = os.listdir(folder)  # noqa: PTH208 - names, to be compared with a part of the pattern
+    except (FileNotFoundError, NotADirectoryError):
+        return
+    except OSError:
+        yield folder
+        return
+    is_deep = parts[0] == "**"
+    if len(parts) == 1 and not is_deep:
+        return
+    for name in names:
+        below = folder / name
+        if name.startswith(".") > parts[0].startswith(".") or not _is_folder(below):
+            continue
+        if is_deep and not below.is_symlink():
+            yield from _walk_closed(below, parts)
+        elif not is_deep and fnmatchcase(name, parts[0]):
+            yield from _walk_closed(below, parts[1:])
+
+
+def _resolve(key: str, pattern: str) -> str:
+    return str(Path(resolve_environment(pattern, f"turnrow.toml, pull.{key}")).expanduser())
+
+
+def _is_folder(path: Path) -> bool:
+    return os.path.isdir(path)  # noqa: PTH112 - a Path raises where a folder above may not be entered
+
+
 def look_at_file(loop: Loop, path: Path) -> FoundFile:
-    """Return a file's name as stored, its size and its time. Raises InputError if it is no file."""
+    """Return a file's name as stored, its size and its time.
+
+    Raises InputError if it is no file, or has a name that the warehouse cannot hold, which is UTF-8 throughout.
+    """
     name = loop.relate(path)
     try:
         state = path.stat()
     except OSError as error:
         raise InputError(f"{name}: cannot be read ({error.strerror}); check the path") from error
+    if path.is_dir() and not os.access(path, os.R_OK | os.X_OK):
+        raise InputError(f"{name}: this folder may not be read, nor what is in it; change its permissions")
+    if spell_printable(str(path)) != str(path):
+        raise InputError(f"{name}: its name is not UTF-8; rename it")
     if not path.is_file():
         raise InputError(f"{name}: is no file; name the files in it, or set [pull] to match them")
     return FoundFile(path, name, state.st_size, state.st_mtime_ns)

@@ -3,7 +3,7 @@
 import fcntl
 import shutil
 
-from tasks.errors import BusyWarehouseError
+from tasks.errors import BusyWarehouseError, WarehouseError
 from tasks.lock import hold_file_lock
 from tasks.loop import Loop
 
@@ -16,10 +16,10 @@ def is_scheduled_now(loop: Loop) -> bool:
     try:
         with (loop.folder / LOCK).open("rb") as handle:
             fcntl.flock(handle, fcntl.LOCK_SH | fcntl.LOCK_NB)
-    except FileNotFoundError:
-        return False
     except BlockingIOError:
         return True
+    except OSError:
+        return False  # no file that one may read is no lock that a scheduler holds; starting one says why
     return False
 
 
@@ -45,6 +45,8 @@ def clear_schedule_home(loop: Loop) -> list[str]:
         return [
             f"{home}: what the scheduler remembers of runs may name it: stop turnrow schedule, delete the folder"
         ]
+    except WarehouseError as error:
+        return [f"{home}: what the scheduler remembers of runs may name it: delete the folder ({error})"]
     except OSError as error:
         return [f"{home}: what the scheduler remembers of runs may name it: delete the folder ({error.strerror})"]
     return [f"{home} is gone, which remembered the scheduler's runs by name; the runs themselves are in flow_run"]

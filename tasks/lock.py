@@ -23,10 +23,9 @@ def hold_file_lock(path: Path, *, shared: bool, wait_seconds: float) -> Iterator
 
     Who waits holds a second lock, the turn, so that whoever lets go and asks again at once, as the parts of a
     backfill do, comes after those that waited. Raises BusyWarehouseError, naming the writer's process, after
-    `wait_seconds`.
+    `wait_seconds`; WarehouseError where the file cannot be made or opened.
     """
-    path.parent.mkdir(parents=True, exist_ok=True)
-    with path.open("a+", encoding="utf-8") as handle:
+    with _open_lock(path) as handle:
         _wait_in_turn(handle, path, shared, wait_seconds)
         try:
             if not shared:
@@ -38,10 +37,24 @@ def hold_file_lock(path: Path, *, shared: bool, wait_seconds: float) -> Iterator
             fcntl.flock(handle, fcntl.LOCK_UN)
 
 
+def _open_lock(path: Path) -> IO[str]:
+    """Open a lock to write into it. Raises WarehouseError, which names what is in the way and what to do."""
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        if path.exists() and not path.is_file():
+            raise WarehouseError(f"{path}: is no file; move it away, as a lock is to be there")
+        return path.open("a+", encoding="utf-8")
+    except OSError as error:
+        raise WarehouseError(
+            f"{path}: this lock cannot be written ({error.strerror}); "
+            "change the permissions of the file and its folder, or run as their owner"
+        ) from error
+
+
 def _wait_in_turn(handle: IO[str], path: Path, shared: bool, wait_seconds: float) -> None:
     deadline = time.monotonic() + wait_seconds
     turn_path = path.with_name(f"{path.name.removesuffix('.lock')}.turn.lock")
-    with turn_path.open("a+", encoding="utf-8") as turn:  # closed, it is free again
+    with _open_lock(turn_path) as turn:  # closed, it is free again
         for file, kind in ((turn, fcntl.LOCK_EX), (handle, fcntl.LOCK_SH if shared else fcntl.LOCK_EX)):
             if not _wait_for_file(file, kind, deadline):
                 what = path.name.removesuffix(".lock")

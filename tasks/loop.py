@@ -6,6 +6,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 from schemas.settings import Settings
+from tasks.errors import spell_printable
 
 
 def read_clock() -> datetime:
@@ -26,7 +27,8 @@ class Loop:
         return self.folder / Path(path).expanduser()
 
     def relate(self, path: Path) -> str:
-        """Return a path as it is stored: relative where it lies inside the loop folder."""
+        """Return a path as it is stored and told: relative where it lies inside the loop folder, always UTF-8."""
         absolute = path.absolute()
         folder = self.folder.absolute()
-        return absolute.relative_to(folder).as_posix() if absolute.is_relative_to(folder) else str(absolute)
+        is_inside = absolute.is_relative_to(folder)
+        return spell_printable(absolute.relative_to(folder).as_posix() if is_inside else str(absolute))

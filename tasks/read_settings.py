@@ -6,7 +6,7 @@ from schemas.case_file import FailureCase, build_case
 from schemas.check_settings import build_settings
 from schemas.read_toml import Place, SettingsFileError, load_toml
 from schemas.settings import Settings
-from tasks.errors import SettingsError
+from tasks.errors import SettingsError, spell_printable
 
 SETTINGS_FILE = "turnrow.toml"
 CASES_FOLDER = "cases"
@@ -50,6 +50,8 @@ def read_cases(loop: Path, settings: Settings) -> tuple[list[FailureCase], list[
     errors: list[SettingsError] = []
     for path in _list_case_files(loop):
         try:
+            if spell_printable(path.name) != path.name:
+                raise SettingsError(f"{path}: its name is not UTF-8; rename it")
             case = read_case(path, settings)
             if case.case in cases:
                 raise SettingsError(

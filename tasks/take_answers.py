@@ -3,15 +3,27 @@
 from pathlib import Path
 
 from tasks.errors import InputError
-from tasks.find_log_files import hash_file, look_at_file, match_globs, read_seen, recognise_seen, remember_seen
+from tasks.find_log_files import (
+    hash_file,
+    list_closed,
+    look_at_file,
+    match_globs,
+    read_seen,
+    recognise_seen,
+    remember_seen,
+)
 from tasks.import_answers import ImportSummary, import_answers
 from tasks.loop import Loop
 from tasks.warehouse import open_warehouse
 
 
 def find_new_answers(loop: Loop) -> list[Path]:
-    """Return the files of `[pull] answers` that were not taken in as they are now, sorted."""
-    found = sorted(match_globs(loop, "answers", loop.settings.pull.answers))
+    """Return the files of `[pull] answers` that were not taken in as they are now, sorted.
+
+    With them the folders that may not be read: `take_answers` says so of each.
+    """
+    patterns = loop.settings.pull.answers
+    found = sorted(match_globs(loop, "answers", patterns) | list_closed(loop, "answers", patterns))
     if not found:
         return []
     with open_warehouse(loop, write=False) as warehouse:

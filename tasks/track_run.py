@@ -16,7 +16,7 @@ import duckdb
 
 from schemas.sql_files import read_sql
 from tasks.close_dead_runs import close_dead, tell_closed
-from tasks.errors import NotYetError, TurnrowError
+from tasks.errors import NotYetError, TurnrowError, spell_printable
 from tasks.find_running import RunningRun, find_other, list_running
 from tasks.keep_schedule import is_scheduled_now
 from tasks.know_process import name_process
@@ -124,7 +124,7 @@ def describe_error(error: BaseException) -> str:
     """Return an error in a line: ours as it stands, an unexpected one with its type."""
     if isinstance(error, TurnrowError):
         return str(error)
-    lines = str(error).strip().splitlines()
+    lines = spell_printable(str(error)).strip().splitlines()
     return f"{type(error).__name__}: {lines[0]}" if lines else type(error).__name__
 
 

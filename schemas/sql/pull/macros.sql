@@ -13,12 +13,13 @@ create or replace temp macro spell_time(x) as
         ),
         '^(\d{4}-\d\d-\d\d[T ]\d\d:\d\d)(Z|[+-]|$)', '\1:00\2'
     );
+-- an offset is at most 23:59, as the grammar of RFC 3339 has it (section 5.6, time-numoffset)
 -- no named zone but UTC: a cast lets the zone of one row leak into the next ones that have none
 create or replace temp macro log_time(x) as
     case
         when regexp_matches(
             x,
-            '^\s*\d{4}-?\d\d-?\d\d([Tt ]\d\d:?\d\d(:?\d\d([.,]\d+)?)?\s*([Zz]|UTC|[+-]\d\d(:?\d\d)?)?)?\s*$'
+            '^\s*\d{4}-?\d\d-?\d\d([Tt ]\d\d:?\d\d(:?\d\d([.,]\d+)?)?\s*([Zz]|UTC|[+-]([01]\d|2[0-3])(:?[0-5]\d)?)?)?\s*$'
         )
             then coalesce(try_cast(x as timestamptz), try_cast(spell_time(x) as timestamptz))
     end;
