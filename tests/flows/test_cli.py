@@ -14,6 +14,7 @@ from typing import Any
 
 import pytest
 
+import flows
 from flows.cli import main
 from tasks.errors import UnknownNameError
 from tasks.locate_warehouse import find_location
@@ -293,7 +294,7 @@ def test_json_is_one_document_on_stdout_and_text_says_something(
 
 def test_each_command_that_any_text_of_ours_tells_to_type_is_there() -> None:
     """What a finding, an error or `status` says to type is a command."""
-    source, prose = Path(__file__).parents[2], {"with", "warehouse", "perceptron"}
+    source, prose = Path(flows.__file__).parents[1], {"with", "warehouse", "perceptron"}
     texts = [path for kind in ("schemas/**/*.sql", "tasks/*.py", "flows/*.py") for path in source.glob(kind)]
     told = {word for path in texts for word in re.findall(r"\bturnrow ([a-z][a-z-]+)", path.read_text("utf-8"))}
     assert "sql" in told

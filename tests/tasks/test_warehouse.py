@@ -9,9 +9,7 @@ from datetime import UTC, datetime, timedelta
 from typing import Any
 
 import duckdb
-import psycopg
 import pytest
-from psycopg.conninfo import make_conninfo
 
 from schemas.tables import BOOKKEEPING, FACTS, VIEWS
 from tasks.errors import InputError, WarehouseError
@@ -143,6 +141,9 @@ def test_a_warehouse_that_is_gone_is_replaced_by_nobody(make_file_loop: Callable
 
 
 def test_a_database_without_a_lake_is_left_as_it_is(make_lake_loop: Callable[..., Loop], postgres: Any) -> None:
+    import psycopg
+    from psycopg.conninfo import make_conninfo
+
     loop = make_lake_loop()
     name = f"turnrow_empty_{os.getpid()}_2"
     with psycopg.connect(postgres.conninfo, autocommit=True) as connection:
@@ -174,9 +175,9 @@ def test_a_database_without_a_lake_is_left_as_it_is(make_lake_loop: Callable[...
     ],
 )
 def test_an_error_of_a_lake_does_not_tell_its_password(
-    make_file_loop: Callable[..., Loop], reached_by: str
+    make_lake_loop: Callable[..., Loop], reached_by: str
 ) -> None:
-    loop = make_file_loop()
+    loop = make_lake_loop()
     with socket.socket() as taken:  # bound, and nobody listens
         taken.bind(("127.0.0.1", 0))
         text = f"ducklake:postgres:{reached_by.format(port=taken.getsockname()[1])}"
