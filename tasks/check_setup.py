@@ -15,6 +15,7 @@ from schemas.sql_files import read_sql
 from tasks.check_erasures import check_erasures
 from tasks.check_holdouts import check_holdouts
 from tasks.check_restrictions import check_restrictions
+from tasks.compare_clocks import describe_lead
 from tasks.errors import SettingsError, TurnrowError
 from tasks.find_log_files import list_closed, list_unread
 from tasks.findings import FINE, WARNING, WRONG, Finding, tell_error
@@ -41,6 +42,7 @@ def check_setup(loop: Loop, cases: list[FailureCase], errors: list[SettingsError
     try:
         with open_warehouse(loop, write=False) as warehouse:
             findings.append(Finding(FINE, "warehouse", f"opens ({warehouse.location.kind.replace('_', ' ')})"))
+            findings += _check_clock(warehouse)
             findings += _check_expressions(warehouse, cases)
             findings += check_holdouts(warehouse, cases)
             findings += check_erasures(warehouse.connection, loop)
@@ -57,6 +59,12 @@ def _check_folder(loop: Loop) -> Iterator[Finding]:
     for root in loop.settings.media.roots:
         if "://" not in root and not loop.locate(root).is_dir():
             yield Finding(WARNING, "turnrow.toml, media.roots", f"{root} is no folder", "make it, or name another")
+
+
+def _check_clock(warehouse: Warehouse) -> Iterator[Finding]:
+    told = describe_lead(warehouse, warehouse.loop.clock())
+    if told:
+        yield Finding(WARNING, "clock", told, "set the host's clock right")
 
 
 def _check_disk(loop: Loop) -> Finding:
