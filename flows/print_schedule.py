@@ -3,6 +3,7 @@
 from collections.abc import Iterator
 from typing import Any
 
+from flows.lay_out_text import make_harmless
 from tasks.tell_run import name_flow
 
 _ERROR_WORDS = {"partial": "left", "done": "not yet"}
@@ -21,6 +22,6 @@ def print_schedule(document: dict[str, Any]) -> Iterator[str]:
     for run in document["last"]:
         counts = ", ".join(f"{name} {count}" for name, count in run["counts"].items() if count)
         what = name_flow(run["flow"], run["parameters"])
-        yield f"  {run['local']}  {what}: {run['state']}" + (f" ({counts})" if counts else "")
+        yield f"  {run['local']}  {make_harmless(what)}: {run['state']}" + (f" ({counts})" if counts else "")
         for line in (run["error"] or "").splitlines():
-            yield f"    {_ERROR_WORDS.get(run['state'], 'why')}: {line}"
+            yield f"    {_ERROR_WORDS.get(run['state'], 'why')}: {make_harmless(line)}"

@@ -106,7 +106,8 @@ def _tell_night(night: _Document | None) -> Iterable[str]:
     told = f"The last night ({show_time(night['started_at'])}) ended as {night['state']}"
     if night["error"]:
         left = [make_harmless(line) for line in night["error"].splitlines()]
-        yield from _head(f"{told} and left", [*left, f"did: {did or 'nothing new'}"])
+        done = [] if night["state"] == "crashed" else [f"did: {did or 'nothing new'}"]
+        yield from _head(f"{told} and left", [*left, *done])
     else:
         yield from _head(told, [did or "nothing new was there"])
 

@@ -71,7 +71,8 @@ def _hold_lock(loop: Loop) -> Iterator[None]:
     path = loop.folder / LOCK
     try:
         lock = ExitStack()
-        lock.enter_context(hold_file_lock(path, shared=False, wait_seconds=0))
+        # `status` and `schedule --next` hold it for an instant, to see whether somebody else does.
+        lock.enter_context(hold_file_lock(path, shared=False, wait_seconds=1))
     except BusyWarehouseError as error:
         holder = path.read_text(encoding="utf-8").strip()
         raise TurnrowError(

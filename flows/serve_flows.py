@@ -44,18 +44,18 @@ _FLOWS = {"nightly": nightly_flow, "round": rounds_flow}
 def serve_flows(folder: Path, host: str) -> None:
     """Serve until SIGTERM; runs that an earlier server process left as running are closed first."""
     asyncio.run(_close_left_runs(name_deployment(folder, host)))
-    apply_lines(folder, host, but_none=True)
+    apply_lines(folder, host, only_clear=True)
     serve(*_list_deployments(folder, host), print_starting_message=False)
 
 
-def apply_lines(folder: Path, host: str, *, but_none: bool = False) -> None:
+def apply_lines(folder: Path, host: str, *, only_clear: bool = False) -> None:
     """Give the server the cron lines as `turnrow.toml` has them now.
 
-    With `but_none` only take away schedules where there is no line any more: serving gives the others.
+    With `only_clear` only take away schedules where there is no line any more: serving gives the others.
     """
     lines = read_settings(folder).schedule
     for deployment, line in zip(_list_deployments(folder, host), (lines.nightly, lines.round), strict=True):
-        if line and but_none:
+        if line and only_clear:
             continue
         schedule = {"cron": line, "timezone": lines.timezone}
         deployment.apply(schedules=[{"schedule": schedule}] if line else [])

@@ -7,7 +7,7 @@ from typing import Any
 from zoneinfo import ZoneInfo
 
 from schemas.sql_files import read_sql
-from tasks.find_running import list_running
+from tasks.find_running import DIED, list_running
 from tasks.keep_schedule import is_scheduled_now
 from tasks.loop import Loop
 from tasks.warehouse import as_utc, open_warehouse
@@ -54,7 +54,7 @@ def _read_last(loop: Loop) -> list[dict[str, Any]]:
             "started_at": as_utc(started).isoformat(),
             "ended_at": as_utc(ended).isoformat() if ended else None,
             "counts": json.loads(counts or "{}") if state not in ("running", "crashed") else {},
-            "error": "its process has died; the next run closes it" if run_id in dead else error,
+            "error": DIED if run_id in dead else error,
         }
         for run_id, flow, parameters, state, started, ended, counts, error in rows
     ]

@@ -1,4 +1,4 @@
-"""A Prefect server for one short job: on the loopback interface, with a home of its own, gone afterwards."""
+"""Prefect servers on the loopback interface, and other groups of processes, that end with whoever started them."""
 
 import os
 import signal

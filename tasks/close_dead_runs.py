@@ -4,6 +4,7 @@ import json
 from collections.abc import Collection, Sequence
 from contextlib import suppress
 from dataclasses import replace
+from datetime import datetime
 from typing import Any
 
 import duckdb
@@ -24,7 +25,7 @@ def close_dead_runs(loop: Loop) -> list[str]:
     """Set `running` rows of dead processes of this host to `crashed`; tell of each, once; return their flows."""
     with open_warehouse(loop, write=True) as warehouse:
         closed: list[dict[str, Any]] = []
-        if _find_dead(warehouse.connection):
+        if _find_dead(warehouse.connection, loop.clock()):
             closed = warehouse.write(lambda _: close_dead(loop, warehouse.connection))
     tell_closed(loop, closed)
     return [row["flow"] for row in closed]
@@ -38,7 +39,7 @@ def close_dead(loop: Loop, connection: duckdb.DuckDBPyConnection) -> list[dict[s
     """
     ended = {"state": "crashed", "ended_at": loop.clock(), "error": _ERROR}
     teller = json.dumps({_TELLING: name_process()}, sort_keys=True)
-    dead = _find_dead(connection)
+    dead = _find_dead(connection, loop.clock())
     for run in dead:
         connection.execute(read_sql("runs/end_run"), {"run_id": run.run_id, "counts": teller, **ended})
     return [vars(run) | ended | {"counts": "{}"} for run in dead]
@@ -48,7 +49,7 @@ def tell_closed(loop: Loop, closed: Sequence[dict[str, Any]]) -> None:
     """Tell of runs that `close_dead` has closed, and note of each that it was told."""
     for row in closed:
         tell_run(loop, row)
-        with suppress(WarehouseError):
+        with suppress(WarehouseError, duckdb.Error):  # then the next one tells again
             _note_told(loop, {name: row[name] for name in ("run_id", "state", "ended_at", "counts", "error")})
 
 
@@ -58,10 +59,14 @@ def _note_told(loop: Loop, values: dict[str, Any]) -> None:
         warehouse.write(lambda _: connection.execute(read_sql("runs/end_run"), values))
 
 
-def _find_dead(connection: duckdb.DuckDBPyConnection) -> list[RunningRun]:
-    """Return the runs whose process is gone, and those that a process was to tell of which is gone too."""
+def _find_dead(connection: duckdb.DuckDBPyConnection, now: datetime) -> list[RunningRun]:
+    """Return the runs whose process is gone, and those that a process was to tell of which is gone too.
+
+    Whether one of another host that was to tell has is not to be seen from here: after a day it has not.
+    """
     untold = [replace(run, process=run.process[_TELLING]) for run in list_untold(connection)]
-    return [run for run in (*untold, *list_running(connection)) if run.is_dead]
+    left = [run for run in untold if not run.is_in_the_way(now)]
+    return [*left, *(run for run in list_running(connection) if run.is_dead)]
 
 
 def is_under_way(loop: Loop, flows: Collection[str]) -> bool:

@@ -12,6 +12,7 @@ from schemas.sql_files import read_sql
 from tasks.know_process import is_dead, is_of_this_host
 from tasks.warehouse import as_utc
 
+DIED = "its process has died; the next run closes it"
 # No night takes a day. A run of another host cannot be judged from here, and must not hold up all others for ever.
 FOREIGN_LIMIT = timedelta(hours=24)
 

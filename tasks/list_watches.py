@@ -160,7 +160,7 @@ def _watch_files(warehouse: Warehouse, now: datetime) -> list[Observed]:  # noqa
     unread = [name for name in list_unmatched(warehouse.loop) if name not in seen]
     if not unread:
         return []
-    more = f" and {len(unread) - 1:,} more there are" if len(unread) > 1 else " is"
+    more = f" and {len(unread) - 1:,} more are" if len(unread) > 1 else " is"
     message = f"{unread[0]}{more} matched by no pattern of [pull], so never read; add one there, or take it away"
     return [Observed("unread_files", "inbox", message)]
 

@@ -72,4 +72,5 @@ def hide_secrets(location: Location, text: str) -> str:
     """Return what DuckDB said without the words that a lake's server is reached by, a password among them."""
     if location.kind != "lake_postgres":
         return text
-    return _PASSWORD.sub(r"\1…", text.replace(location.target, "…"))
+    shown = text.replace(location.target, "…") if location.target else text
+    return _PASSWORD.sub(r"\1…", shown)

@@ -12,7 +12,7 @@ from schemas.case_file import FailureCase
 from schemas.sql_files import read_sql
 from tasks.errors import SettingsError
 from tasks.fetch_rows import Row, fetch_rows, read_moment
-from tasks.find_running import list_running
+from tasks.find_running import DIED, list_running
 from tasks.freeze_holdouts import read_open_holdouts, stage_unaskable
 from tasks.keep_schedule import tell_scheduler
 from tasks.loop import Loop
@@ -34,9 +34,9 @@ class Status:
     `audits`: attribute, open_lots, waiting_count (their questions without an answer), failed_lots, passed_lots.
     `watch`: attribute, week (the latest drawn), weeks, open_weeks (not closed), sample_count, open_count.
     `under_way`: run_id, flow, parameters, started_at, process (number, host), is_dead (its process is gone),
-    is_long (it has run for longer than `[watch] run_hours`).
+    is_long (it has run for longer than `[watch] run_hours`, and others make way for it).
     `last_night`: state, started_at, counts, error (a line a problem).
-    `scheduler`: `running`, `stopped`, None where there never was one; `is_night_late`: it is stopped, and the last
+    `scheduler`: `running`, `stopped`, None where there never was one; `is_night_late`: there is one, and the last
     night was longer ago than a day.
     `findings`: watch, subject, message, found_at.
     `label_seconds`: by attribute, how long the answers of one label take, where enough answers say so.
@@ -88,7 +88,7 @@ def read_status(loop: Loop, cases: Sequence[FailureCase], errors: Sequence[Setti
             watch=fetch_rows(connection, "status/watch"),
             last_night=night,
             scheduler=scheduler,
-            is_night_late=scheduler == "stopped" and _is_late(loop, night),
+            is_night_late=_is_late(loop, night, scheduler),
             under_way=under_way,
             findings=fetch_rows(connection, "status/findings", moments=("found_at",)),
             label_seconds=_measure_labels(loop, connection),
@@ -112,12 +112,13 @@ def _read_runs(connection: duckdb.DuckDBPyConnection, since: datetime, under_way
     dead = {run["run_id"] for run in under_way if run["is_dead"]}
     for run in runs:
         if run["run_id"] in dead:
-            run["error"] = "its process has died; the next run closes it"
+            run["error"] = DIED
     return [run for run in runs if run.pop("is_last") or run["started_at"] >= since]
 
 
 def _read_under_way(loop: Loop, connection: duckdb.DuckDBPyConnection) -> list[Row]:
-    oldest = loop.clock() - timedelta(hours=loop.settings.watch.run_hours)
+    now = loop.clock()
+    oldest = now - timedelta(hours=loop.settings.watch.run_hours)
     return [
         {
             "run_id": run.run_id,
@@ -126,7 +127,7 @@ def _read_under_way(loop: Loop, connection: duckdb.DuckDBPyConnection) -> list[R
             "started_at": run.started_at,
             "process": {name: run.process.get(name) for name in ("process", "host")},
             "is_dead": run.is_dead,
-            "is_long": run.started_at < oldest,
+            "is_long": run.started_at < oldest and run.is_in_the_way(now),
         }
         for run in list_running(connection)
     ]
@@ -134,14 +135,19 @@ def _read_under_way(loop: Loop, connection: duckdb.DuckDBPyConnection) -> list[R
 
 def _read_night(connection: duckdb.DuckDBPyConnection) -> Row | None:
     rows = fetch_rows(connection, "status/last_night", moments=("started_at",))
-    return {**rows[0], "counts": json.loads(rows[0]["counts"] or "{}")} if rows else None
+    if not rows:
+        return None
+    counts = "{}" if rows[0]["state"] == "crashed" else rows[0]["counts"]  # a crashed run's name who tells of it
+    return {**rows[0], "counts": json.loads(counts or "{}")}
 
 
-def _is_late(loop: Loop, night: Row | None) -> bool:
-    """Tell whether a night is missing: only where it was scheduled once, as a person may run it by hand."""
-    return bool(loop.settings.schedule.nightly) and (
-        night is None or night["started_at"] < loop.clock() - _LONGER_THAN_A_DAY
-    )
+def _is_late(loop: Loop, night: Row | None, scheduler: str | None) -> bool:
+    """Tell whether a night is missing: only where they were scheduled once, as a person may run them by hand."""
+    if not loop.settings.schedule.nightly or scheduler is None:
+        return False
+    if night is None:
+        return scheduler == "stopped"  # one that runs may have its first night still to come
+    return bool(night["started_at"] < loop.clock() - _LONGER_THAN_A_DAY)
 
 
 def _count_refused(connection: duckdb.DuckDBPyConnection, since: datetime) -> int:

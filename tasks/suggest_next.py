@@ -85,6 +85,10 @@ def _start_scheduler(status: Status) -> NextStep | None:
         return None
     night = status.last_night
     last = f"the last night was on {night['started_at']:%Y-%m-%d}" if night else "there was no night yet"
+    if status.scheduler == "running":
+        return NextStep(
+            f"a scheduler runs, but {last}; see what is due, and its Prefect pages", "turnrow schedule --next"
+        )
     return NextStep(f"no scheduler runs, and {last}; start it", "turnrow schedule")
 
 

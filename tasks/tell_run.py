@@ -1,4 +1,4 @@
-"""What is told of a run that went wrong, once, when it has ended."""
+"""What is told of a run: that it went wrong, once, when it has ended; or that it does not end."""
 
 import json
 import socket
@@ -29,10 +29,8 @@ def tell_run(loop: Loop, row: Mapping[str, Any], findings: Sequence[str] = ()) -
 def tell_long_run(loop: Loop, row: Mapping[str, Any], process: Mapping[str, object]) -> None:
     """Notify of a run that is still under way after `[watch] run_hours`; `process` is whose it is."""
     hours = loop.settings.watch.run_hours
-    why = (
-        f"still runs after {hours:g} hours (process {process['process']} on {process['host']}); if it hangs, end "
-        "that process and run it again"
-    )
+    whose = f"process {process.get('process', '?')} on {process.get('host', '?')}"
+    why = f"still runs after {hours:g} hours ({whose}); if it hangs, end that process and run it again"
     notify(loop, describe_run(loop, {**row, "ended_at": None, "error": why}))
 
 

@@ -60,8 +60,9 @@ def track_run(
     """Keep the row of one run of a flow; what goes wrong inside is noted in it and raised again.
 
     A NotYetError leaves the run `done`: it ran, and the answer is no, or not yet. A run that is stopped by
-    hand or by a signal ends as `partial`, and nobody is notified of it; anything else that is raised ends it as
-    `failed`. A run within another one is told by the outer one. Runs whose process died are closed first.
+    hand or by a signal ends as `partial`, and nobody is notified of it, unless Prefect had started it and its
+    scheduler is gone; anything else that is raised ends it as `failed`. A run within another one is told by the
+    outer one. Runs whose process died are closed first.
     One that does not end is told after `[watch] run_hours`.
     Raises NotYetError, and keeps no row, where the flow `is_alone` and another run of it is under way.
     """
@@ -205,7 +206,7 @@ def _end_after(loop: Loop, run: TrackedRun, cause: BaseException, *, is_to_tell:
     """Close the row of a run that is going down; if that fails too, the cause is what must be heard."""
     try:
         _end(loop, run, is_to_tell=is_to_tell)
-    except TurnrowError as error:
+    except (TurnrowError, duckdb.Error) as error:
         cause.add_note(f"the run's row in flow_run could not be closed: {error}")
 
 

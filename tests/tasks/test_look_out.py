@@ -171,7 +171,8 @@ def test_a_candidate_that_waits_for_a_person_and_a_file_that_nobody_reads_are_to
     (loop.folder / "inbox" / "predictions" / "exported.csv").write_text("recording_id\n")
     assert tell(loop) == {
         ("waiting_candidate", "obstacle-2"): "was judged passed on 2031-06-14 and waits for a person; "
-        "read why, then accept or refuse it: turnrow report obstacle-2",
+        "read why: turnrow report obstacle-2; then accept or refuse it: turnrow sign-off obstacle-2 --by NAME "
+        "--accept (or --refuse)",
         ("unread_files", "inbox"): "inbox/predictions/exported.csv is matched by no pattern of [pull], "
         "so never read; add one there, or take it away",
     }

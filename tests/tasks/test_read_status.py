@@ -8,6 +8,7 @@ from typing import Any
 
 from flows.print_status import print_status
 from schemas.case_file import FailureCase
+from schemas.sql_files import read_sql
 from tasks.draw_holdout import HoldoutTarget, draw_holdout
 from tasks.errors import SettingsError
 from tasks.flag_mispredictions import flag_mispredictions
@@ -259,10 +260,33 @@ def test_a_stopped_scheduler_is_told_and_a_night_that_is_missing(make_file_loop:
     loop = make_file_loop()
     assert (read(loop).scheduler, read(loop).is_night_late) == (None, False), "a person may run the nights"
     with hold_file_lock(loop.folder / LOCK, shared=False, wait_seconds=0):
-        assert (read(loop).scheduler, read(loop).is_night_late) == ("running", False)
+        assert (read(loop).scheduler, read(loop).is_night_late) == ("running", False), "its first night is to come"
     assert (read(loop).scheduler, read(loop).is_night_late) == ("stopped", True)
     with track_run(loop, "nightly", {}):
         pass
     assert not read(loop).is_night_late
     tomorrow = replace(loop, clock=lambda: datetime.now(UTC) + timedelta(hours=27))
     assert read(tomorrow).is_night_late
+
+
+def test_a_run_of_a_host_that_is_gone_hides_nothing_for_longer_than_a_day(
+    make_file_loop: Callable[..., Loop],
+) -> None:
+    loop = make_file_loop()
+    row = {
+        "run_id": "gone",
+        "flow": "nightly",
+        "parameters": "{}",
+        "started_at": loop.clock() - timedelta(hours=30),
+    }
+    with open_warehouse(loop, write=True) as warehouse:
+        connection = warehouse.connection
+        values = row | {"counts": json.dumps({"host": "barn", "process": 1})}
+        warehouse.write(lambda _: connection.execute(read_sql("runs/start_run"), values))
+        moment = loop.clock()
+        warehouse.write(
+            lambda _: record_run(connection, "pull", started_at=moment, ended_at=moment, state="failed")
+        )
+    status = read(loop)
+    assert [run["is_long"] for run in status.under_way] == [False]
+    assert [run["flow"] for run in status.runs] == ["pull", "nightly"]

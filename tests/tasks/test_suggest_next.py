@@ -140,6 +140,8 @@ def test_a_scheduler_that_is_down_is_started_first() -> None:
     told = suggest_next(replace(CALM, is_night_late=True, last_night=night))
     assert told.what == f"no scheduler runs, and the last night was on {MORNING:%Y-%m-%d}; start it"
     assert told.command == "turnrow schedule"
+    idle = suggest_next(replace(CALM, is_night_late=True, last_night=night, scheduler="running"))
+    assert idle.command == "turnrow schedule --next"
 
 
 def test_a_run_that_died_or_does_not_end_is_told_with_what_to_end_and_to_type() -> None:

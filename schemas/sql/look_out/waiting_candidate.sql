@@ -21,8 +21,9 @@ judged as (
 select
     j.candidate as subject,
     format(
-        'was judged {} on {} and waits for a person; read why, then accept or refuse it: turnrow report {}',
-        j.verdict, strftime(j.judged_at, '%Y-%m-%d'), j.candidate
+        'was judged {} on {} and waits for a person; read why: turnrow report {}; then accept or refuse it: '
+            || 'turnrow sign-off {} --by NAME --accept (or --refuse)',
+        j.verdict, strftime(j.judged_at, '%Y-%m-%d'), j.candidate, j.candidate
     ) as message,
     true as is_known
 from judged as j

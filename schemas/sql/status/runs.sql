@@ -1,8 +1,9 @@
 -- one row per run that may be shown: the last 5, and the last 10 that did not end well and that no later one made good;
--- steps of a flow are left out, as the flow stands for them
+-- steps of a flow are left out, as the flow stands for them (a flow of no more than a day: of one that died nobody knows
+-- when it ended)
 -- (nothing is bound here and in what else `status` asks: binding a value makes DuckDB load pandas, if it is there)
 with flow as (
-    select started_at, coalesce(ended_at, 'infinity'::timestamptz) as ended_at
+    select started_at, least(coalesce(ended_at, 'infinity'::timestamptz), started_at + interval 24 hours) as ended_at
     from flow_run
     where flow in ('nightly', 'round', 'backfill')
 ),
