@@ -109,8 +109,9 @@ def _check_inbox(loop: Loop) -> Iterator[Finding]:
     with suppress(TurnrowError):  # a warehouse that cannot be opened is told of elsewhere
         names = list_unread(loop)
     if names:
-        what = f"{len(names):,} files there are matched by no pattern of [pull], such as {names[0]}"
-        yield Finding(WARNING, "inbox", what, "add a pattern for them in turnrow.toml")
+        more = f" and {len(names) - 1:,} more are" if len(names) > 1 else " is"
+        what = f"{names[0]}{more} matched by no pattern of [pull], so never read"
+        yield Finding(WARNING, "inbox", what, "add a pattern in turnrow.toml, or take away what is no log")
 
 
 def _check_attributes(loop: Loop) -> Iterator[Finding]:

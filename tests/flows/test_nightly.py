@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import json
+import os
 import subprocess
 import sys
 from collections.abc import Callable
 from dataclasses import replace
 from datetime import timedelta
+from pathlib import Path
 from typing import TYPE_CHECKING, TypeVar
 
 import pytest
@@ -276,3 +278,33 @@ def test_what_the_night_sees_is_told_and_notified_once_and_fails_nothing(orchard
         assert (night.state, *pick(night, "findings", "new_findings")) == ("done", 1, int(is_new))
     (line,) = json.loads(told.read_text())["findings"]  # one document: two of them would not parse
     assert line.startswith("old_questions obstacle: its oldest question has waited 2")
+
+
+def test_odd_names_and_a_pipe_are_told_each_and_stop_nothing(orchard: Orchard) -> None:
+    """Names that are not UTF-8 among logs, answers and cases, and a pipe that nobody writes to."""
+    orchard.put_first_night()
+    folder = os.fsencode(orchard.loop.folder)
+    for odd in (b"inbox/predictions/odd\xff.jsonl", b"inbox/answers/odd\xff.jsonl", b"cases/odd\xff.toml"):
+        path = Path(os.fsdecode(os.path.join(folder, odd)))  # noqa: PTH118 - bytes, which a Path does not take
+        path.parent.mkdir(exist_ok=True)
+        path.write_text("{}\n")
+    os.mkfifo(orchard.loop.folder / "cases" / "pipe.toml")
+    done = subprocess.run(
+        [sys.executable, "-m", "flows.cli", "nightly", "--json", "--at", str(orchard.loop.folder)],
+        capture_output=True,
+        text=True,
+        timeout=60,
+    )
+    document = json.loads(done.stdout)
+    assert (done.returncode, document["state"], document["counts"]["rows"]) == (1, "partial", 44)
+    told = "\n".join(document["problems"])
+    assert orchard.fetch(LAST_RUN) == [("partial", told)]
+    assert [line.split(": ")[-1] for line in document["problems"]] == [
+        "its name is not UTF-8; rename it",
+        "its name is not UTF-8; rename it",
+        "it is no file; move it away",
+        "its name is not UTF-8; rename it",
+    ]
+    assert all(
+        name in told for name in (r"predictions/odd\xff", r"answers/odd\xff", r"cases/odd\xff", "pipe.toml")
+    )

@@ -167,4 +167,4 @@ def test_a_log_in_a_format_that_no_pattern_asks_for_is_named(file_loop: Loop) ->
         (folder / name).write_text("")
     assert list_unmatched(file_loop) == ["inbox/predictions/night.csv", "inbox/predictions/night.jsonl.gz"]
     (found,) = [finding for finding in check_setup(file_loop, [], []) if finding.where == "inbox"]
-    assert found.level == WARNING and "2 files there are matched by no pattern" in found.what
+    assert found.level == WARNING and " and 1 more are matched by no pattern" in found.what
