@@ -50,6 +50,7 @@ from tasks.errors import BusyWarehouseError, NotYetError, TurnrowError  # noqa: 
 from tasks.list_due import list_due  # noqa: E402
 from tasks.loop import Loop, read_clock  # noqa: E402
 from tasks.read_settings import read_settings  # noqa: E402
+from tasks.tell_first import tell_first  # noqa: E402
 from tasks.tell_run import tell_failure  # noqa: E402
 from tasks.track_run import describe_error  # noqa: E402
 
@@ -168,8 +169,7 @@ def _is_worth_another_try(task: Task[..., Any], run: TaskRun, state: State[Any])
 
 
 def _say_partial(summary: T, left: Sequence[object]) -> State[T]:
-    more = f" (and {len(left) - 1} more)" if len(left) > 1 else ""
-    return cast("State[T]", Completed(name="Partial", message=f"left: {left[0]}{more}", data=summary))
+    return cast("State[T]", Completed(name="Partial", message=f"left: {tell_first(left)}", data=summary))
 
 
 def _say_not_yet(error: NotYetError) -> State[Any]:

@@ -14,6 +14,7 @@ from flows.lay_out_text import (
     show_value,
 )
 from flows.print_watch import print_case_in_service
+from tasks.tell_first import tell_first
 from tasks.tell_run import name_flow
 
 _Document = dict[str, Any]
@@ -175,8 +176,7 @@ def _list_runs(runs: Sequence[_Document]) -> list[str]:
 
 def _shorten(error: str | None) -> str | None:
     """Return an error's first line, and how many more there are."""
-    lines = (error or "").splitlines()
-    return f"{lines[0]} (and {len(lines) - 1} more)" if len(lines) > 1 else error
+    return tell_first(error.splitlines()) if error else error
 
 
 def _measure(run: _Document) -> str | None:

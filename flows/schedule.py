@@ -34,6 +34,7 @@ Say = Callable[[str], None]
 NO_SERVER = (
     75  # of the process that serves: its server cannot be reached, and may be later (EX_TEMPFAIL, sysexits.h)
 )
+NO_HOST = "-"  # told to the process that serves, where the server is the loop's own
 _POLL_SECONDS = 0.5
 _STOP_SECONDS = 60
 _APPLY_SECONDS = 60
@@ -139,13 +140,13 @@ class _Scheduler:
         home = _make_home(self.loop)
         try:
             port = _choose_port(home)
-            self.say(f"starting a Prefect server at http://127.0.0.1:{port}/api")
+            url = f"http://127.0.0.1:{port}/api"
+            self.say(f"starting a Prefect server at {url}")
             process = start_server(home, port, has_pages=True)
         except OSError as error:
             raise TurnrowError(
                 f"{home}: the Prefect server cannot keep its files there ({error.strerror})"
             ) from error
-        url = f"http://127.0.0.1:{port}/api"
         server = TemporaryServer(process, url, make_environment(home) | {"PREFECT_API_URL": url})
         if server.wait_until_healthy(lambda: self.watch.number is None):
             self.say(f"the Prefect server is ready; what ran is shown at http://127.0.0.1:{port}/runs")
@@ -194,7 +195,7 @@ class _Scheduler:
 
     def _serve(self, *words: str) -> tuple[str, ...]:
         """Return the command that serves; where several hosts share a server it says which one this is."""
-        host = socket.gethostname() if has_server() else "-"
+        host = socket.gethostname() if has_server() else NO_HOST
         return (sys.executable, "-P", "-m", "flows.serve_flows", str(self.loop.folder.resolve()), host, *words)
 
     def _make_environment(self) -> dict[str, str]:

@@ -31,12 +31,11 @@ from prefect.states import Crashed
 from prefect.types.entrypoint import EntrypointType
 
 from flows.prefect_flows import nightly_flow, rounds_flow
-from flows.schedule import NO_SERVER
+from flows.schedule import NO_HOST, NO_SERVER
 from schemas.settings import ScheduleSettings
 from tasks.read_settings import read_settings
 
 _NO_OVERLAP = ConcurrencyLimitConfig(limit=1, collision_strategy=ConcurrencyLimitStrategy.CANCEL_NEW)
-_NO_HOST = "-"
 _UNDER_WAY = ["RUNNING", "PENDING", "CANCELLING"]
 _FLOWS = {"nightly": nightly_flow, "round": rounds_flow}
 
@@ -63,9 +62,9 @@ def apply_lines(folder: Path, host: str, *, only_clear: bool = False) -> None:
 
 def name_deployment(folder: Path, host: str) -> str:
     """Return a name that tells a person which loop it is; one of the same name, or elsewhere, has another."""
-    parts = (folder.name,) if host == _NO_HOST else (folder.name, host)
+    parts = (folder.name,) if host == NO_HOST else (folder.name, host)
     shown = "-".join(re.sub(r"[^\w.-]+", "-", part).strip("-") or "loop" for part in parts)
-    where = str(folder) if host == _NO_HOST else f"{host}:{folder}"
+    where = str(folder) if host == NO_HOST else f"{host}:{folder}"
     return f"{shown}-{hashlib.sha256(where.encode()).hexdigest()[:8]}"
 
 

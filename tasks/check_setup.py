@@ -17,7 +17,7 @@ from tasks.check_holdouts import check_holdouts
 from tasks.check_restrictions import check_restrictions
 from tasks.compare_clocks import describe_lead
 from tasks.errors import SettingsError, TurnrowError
-from tasks.find_log_files import list_closed, list_unread
+from tasks.find_log_files import describe_unread, list_closed, list_unread
 from tasks.findings import FINE, WARNING, WRONG, Finding, tell_error
 from tasks.locate_warehouse import find_location
 from tasks.loop import Loop
@@ -109,9 +109,8 @@ def _check_inbox(loop: Loop) -> Iterator[Finding]:
     with suppress(TurnrowError):  # a warehouse that cannot be opened is told of elsewhere
         names = list_unread(loop)
     if names:
-        more = f" and {len(names) - 1:,} more are" if len(names) > 1 else " is"
-        what = f"{names[0]}{more} matched by no pattern of [pull], so never read"
-        yield Finding(WARNING, "inbox", what, "add a pattern in turnrow.toml, or take away what is no log")
+        mend = "add a pattern in turnrow.toml, or take away what is no log"
+        yield Finding(WARNING, "inbox", describe_unread(names), mend)
 
 
 def _check_attributes(loop: Loop) -> Iterator[Finding]:

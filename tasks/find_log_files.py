@@ -52,8 +52,19 @@ def list_unread(loop: Loop) -> list[str]:
     if not names:
         return []
     with open_warehouse(loop, write=False) as warehouse:
-        seen = read_seen(warehouse.connection)
+        return drop_seen(warehouse.connection, names)
+
+
+def drop_seen(connection: duckdb.DuckDBPyConnection, names: Sequence[str]) -> list[str]:
+    """Return the names of files that nobody has pulled."""
+    seen = read_seen(connection) if names else {}
     return [name for name in names if name not in seen]
+
+
+def describe_unread(names: Sequence[str]) -> str:
+    """Say of files that `list_unread` returned, one or more, why nobody reads them."""
+    more = f" and {len(names) - 1:,} more are" if len(names) > 1 else " is"
+    return f"{names[0]}{more} matched by no pattern of [pull], so never read"
 
 
 def list_unmatched(loop: Loop) -> list[str]:
@@ -90,11 +101,15 @@ def match_globs(loop: Loop, key: str, patterns: Iterable[str]) -> set[Path]:
 def list_closed(loop: Loop, key: str, patterns: Iterable[str]) -> set[Path]:
     """Return the folders that some globs of `[pull]` lead into and that may not be read: glob passes over them."""
     closed: set[Path] = set()
-    for pattern in patterns:
-        parts = (loop.folder / _resolve(key, pattern)).parts
+    for parts in {_cut_file((loop.folder / _resolve(key, pattern)).parts) for pattern in patterns}:
         fixed = list(takewhile(lambda part: not glob.has_magic(part), parts[:-1]))
         closed.update(_walk_closed(Path(*fixed), parts[len(fixed) :]))
     return closed
+
+
+def _cut_file(parts: tuple[str, ...]) -> tuple[str, ...]:
+    """Return a pattern's parts but for what it asks of files: several formats lead into the same folders."""
+    return parts if parts[-1] == "**" else (*parts[:-1], "*")
 
 
 def _walk_closed(folder: Path, parts: Sequence[str]) -> Iterator[Path]:

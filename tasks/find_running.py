@@ -9,7 +9,7 @@ from typing import Any
 import duckdb
 
 from schemas.sql_files import read_sql
-from tasks.know_process import is_dead, is_of_this_host
+from tasks.know_process import describe_process, is_dead, is_of_this_host
 from tasks.warehouse import as_utc
 
 DIED = "its process has died; the next run closes it"
@@ -38,8 +38,7 @@ class RunningRun:
 
     def describe(self) -> str:
         """Say which process on which host, and since when."""
-        number, host = self.process.get("process", "?"), self.process.get("host", "an unknown host")
-        return f"process {number} on {host}, since {self.started_at.isoformat(timespec='seconds')}"
+        return f"{describe_process(self.process)}, since {self.started_at.isoformat(timespec='seconds')}"
 
 
 def list_running(connection: duckdb.DuckDBPyConnection) -> list[RunningRun]:

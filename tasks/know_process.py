@@ -11,6 +11,11 @@ def name_process() -> dict[str, object]:
     return {"host": socket.gethostname(), "process": os.getpid(), "process_started": _read_start(os.getpid())}
 
 
+def describe_process(named: Mapping[str, object]) -> str:
+    """Return a named process in words; of a row that names none, that nobody knows it."""
+    return f"process {named.get('process') or '?'} on {named.get('host') or 'an unknown host'}"
+
+
 def is_dead(named: Mapping[str, object]) -> bool:
     """Tell whether a named process is surely gone; of another host, or without a name, nobody can tell."""
     number = named.get("process")

@@ -11,7 +11,7 @@ from schemas.sql_files import read_sql
 from tasks.blame_expression import blame_expression
 from tasks.check_expression import check_expression
 from tasks.compare_clocks import describe_lead
-from tasks.find_log_files import list_unmatched, read_seen
+from tasks.find_log_files import describe_unread, drop_seen, list_unmatched
 from tasks.warehouse import Warehouse
 
 _DAY = timedelta(days=1)
@@ -156,13 +156,10 @@ def _watch_candidates(warehouse: Warehouse, now: datetime) -> list[Observed]:
 
 
 def _watch_files(warehouse: Warehouse, now: datetime) -> list[Observed]:  # noqa: ARG001 - what lies there now
-    seen = read_seen(warehouse.connection)
-    unread = [name for name in list_unmatched(warehouse.loop) if name not in seen]
+    unread = drop_seen(warehouse.connection, list_unmatched(warehouse.loop))
     if not unread:
         return []
-    more = f" and {len(unread) - 1:,} more are" if len(unread) > 1 else " is"
-    message = f"{unread[0]}{more} matched by no pattern of [pull], so never read; add one there, or take it away"
-    return [Observed("unread_files", "inbox", message)]
+    return [Observed("unread_files", "inbox", f"{describe_unread(unread)}; add one there, or take it away")]
 
 
 def _watch_replays(warehouse: Warehouse, now: datetime) -> list[Observed]:

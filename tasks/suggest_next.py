@@ -10,7 +10,9 @@ from dataclasses import dataclass
 from typing import Any
 
 from tasks.fetch_rows import Row
+from tasks.know_process import describe_process
 from tasks.read_status import Status
+from tasks.tell_first import tell_first
 
 
 @dataclass(frozen=True)
@@ -38,8 +40,8 @@ def _see_to_run(status: Status) -> NextStep | None:
         if run["is_dead"]:
             return NextStep(f"the process of {name} has died; what it had done is kept, go on with it", command)
         if run["is_long"]:
-            process = f"process {run['process']['process']} on {run['process']['host']}"
-            return NextStep(f"{name} still runs; if it hangs, end {process}, and go on with it", command)
+            whose = describe_process(run["process"])
+            return NextStep(f"{name} still runs; if it hangs, end {whose}, and go on with it", command)
     return None
 
 
@@ -65,9 +67,8 @@ def _mend_night(status: Status) -> NextStep | None:
     if night["state"] == "crashed":
         return NextStep(f"the last night crashed: {night['error']}: run it again", "turnrow nightly")
     lines = (night["error"] or "it ended without a word").splitlines()
-    more = f" (and {len(lines) - 1} more)" if len(lines) > 1 else ""
     return NextStep(
-        f"the last night {night['state']}: {lines[0]}{more}; mend that and run it again", "turnrow nightly"
+        f"the last night {night['state']}: {tell_first(lines)}; mend that and run it again", "turnrow nightly"
     )
 
 
@@ -76,8 +77,7 @@ def _see_to_left(status: Status) -> NextStep | None:
     if night is None or night["state"] != "partial":
         return None
     lines = (night["error"] or "something").splitlines()
-    more = f" (and {len(lines) - 1} more)" if len(lines) > 1 else ""
-    return NextStep(f"the last night left {lines[0]}{more}; see to that, and run it again", "turnrow nightly")
+    return NextStep(f"the last night left {tell_first(lines)}; see to that, and run it again", "turnrow nightly")
 
 
 def _start_scheduler(status: Status) -> NextStep | None:

@@ -6,8 +6,10 @@ from collections.abc import Mapping, Sequence
 from datetime import datetime
 from typing import Any
 
+from tasks.know_process import describe_process
 from tasks.loop import Loop
 from tasks.notify import notify
+from tasks.tell_first import tell_first
 from tasks.warehouse import as_utc
 
 TOLD_STATES = ("failed", "partial", "crashed")
@@ -29,7 +31,7 @@ def tell_run(loop: Loop, row: Mapping[str, Any], findings: Sequence[str] = ()) -
 def tell_long_run(loop: Loop, row: Mapping[str, Any], process: Mapping[str, object]) -> None:
     """Notify of a run that is still under way after `[watch] run_hours`; `process` is whose it is."""
     hours = loop.settings.watch.run_hours
-    whose = f"process {process.get('process', '?')} on {process.get('host', '?')}"
+    whose = describe_process(process)
     why = f"still runs after {hours:g} hours ({whose}); if it hangs, end that process and run it again"
     notify(loop, describe_run(loop, {**row, "ended_at": None, "error": why}))
 
@@ -46,8 +48,7 @@ def describe_run(loop: Loop, row: Mapping[str, Any], findings: Sequence[str] = (
     problems = [line for line in (row["error"] or "").splitlines() if line.strip()]
     said = [*problems, *findings]
     what = name_flow(row["flow"], json.loads(row["parameters"] or "{}"))
-    more = f" (and {len(said) - 1} more)" if len(said) > 1 else ""
-    why = f": {said[0]}{more}" if said else ""
+    why = f": {tell_first(said)}" if said else ""
     return {
         "text": f"Turnrow: {what}: {row['state']}{why}",
         "loop": str(loop.folder.absolute()),
